@@ -1,0 +1,115 @@
+package service
+
+import (
+	"fmt"
+	"sort"
+	"strings"
+
+	"github.com/agnivade/levenshtein"
+
+	"slabledger/inventory"
+	"slabledger/lca/slab"
+)
+
+// catalogue is a published version made ready for evaluation. It never
+// changes, so it is built once a version and shared by all requests.
+type catalogue struct {
+	version *inventory.Version
+	ref     InventoryRef
+	entries map[string]*entry
+	codes   []string // sorted
+
+	mixing, disposal *entry // the inventory's defaults; may be nil
+}
+
+// entry is an item with the texts that its result lines repeat.
+type entry struct {
+	slab.Item
+	inventory  *inventory.Item
+	perM2      string // "kg/m2"
+	perM3      string // "kg/m3"
+	factorUnit string // "kg CO2e/kg"
+	priceUnit  string // "EUR/kg"
+	source     string // "demo@1/cement-cem-i"
+}
+
+func newCatalogue(v *inventory.Version) *catalogue {
+	ref := fmt.Sprintf("%s@%d", v.Slug, v.Number)
+	c := &catalogue{version: v, entries: make(map[string]*entry, len(v.Items)),
+		ref: InventoryRef{Ref: ref, Hash: v.Hash, Name: v.Meta.Name, Region: v.Meta.Region, Currency: v.Meta.Currency, Invented: v.Meta.Invented}}
+	for i := range v.Items {
+		it := &v.Items[i]
+		e := &entry{
+			Item: slab.Item{Code: it.Code, Category: string(it.Category), Groups: []string{string(it.Category)}, Unit: it.Unit,
+				Density: it.Density, UnitMass: it.UnitMass, Process: it.Category.IsProcess(),
+				Delivered: it.Price != nil && it.Price.Basis == inventory.BasisDelivered},
+			inventory: it, perM2: it.Unit + "/m2", perM3: it.Unit + "/m3", factorUnit: "kg CO2e/" + it.Unit,
+			priceUnit: v.Meta.Currency + "/" + it.Unit, source: ref + "/" + it.Code,
+		}
+		_, e.OwnA2 = it.Factors[inventory.FactorA2]
+		_, e.OwnA4 = it.Factors[inventory.FactorA4]
+		if it.Category == inventory.Cement || it.Category == inventory.SCM {
+			e.Groups = append(e.Groups, groupBinder)
+		}
+		c.entries[it.Code] = e
+		c.codes = append(c.codes, it.Code)
+		switch it.DefaultFor {
+		case inventory.DefaultMixing:
+			c.mixing = e
+		case inventory.DefaultWasteDisposal:
+			c.disposal = e
+		}
+	}
+	sort.Strings(c.codes)
+	for _, e := range c.entries {
+		for _, part := range e.inventory.Recipe {
+			// A published version has no dangling part and no cycle.
+			e.Recipe = append(e.Recipe, slab.Part{Item: &c.entries[part.Item].Item, Amount: part.Amount})
+		}
+	}
+	return c
+}
+
+// Groups that a transport rule or a stage can name beside the categories.
+const (
+	groupBinder   = "binder" // cement and scm
+	groupConcrete = "concrete"
+	groupWaste    = "waste"
+)
+
+// near suggests codes for one that does not exist: those within a third of its
+// length in edits, else those that share a word.
+func (c *catalogue) near(code string) []string {
+	if len(code) > maxCode {
+		return nil
+	}
+	type candidate struct {
+		code  string
+		edits int
+	}
+	var found []candidate
+	for _, known := range c.codes {
+		edits := levenshtein.ComputeDistance(code, known)
+		if edits <= max(2, len(code)/3) {
+			found = append(found, candidate{known, edits})
+		}
+	}
+	if len(found) == 0 {
+		for _, known := range c.codes {
+			for _, word := range strings.Split(code, "-") {
+				if len(word) > 2 && strings.Contains(known, word) {
+					found = append(found, candidate{known, len(known)})
+					break
+				}
+			}
+		}
+	}
+	sort.SliceStable(found, func(i, j int) bool { return found[i].edits < found[j].edits })
+	var codes []string
+	for _, f := range found[:min(len(found), 3)] {
+		codes = append(codes, f.code)
+	}
+	return codes
+}
+
+const maxCode = 64

@@ -1,0 +1,291 @@
+package service
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"slices"
+	"sort"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/compare"
+	"slabledger/lca/cost"
+	"slabledger/lca/fault"
+	"slabledger/lca/num"
+)
+
+// EngineVersion names the arithmetic. It changes when any figure could.
+const EngineVersion = "0.1.0"
+
+// Caution stands in every result.
+const Caution = "This is a comparison aid, not a design. Thickness, strength and life are inputs here and are not verified; local codes and a licensed engineer decide."
+
+// Compare evaluates two or more alternatives and sets them against the
+// baseline. The body has passed the contract. The same body on the same
+// inventory version gives the same response, byte for byte.
+func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse, error) {
+	var req ComparisonRequest
+	if err := json.Unmarshal(body, &req); err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a comparison", Cause: err}
+	}
+	c, err := s.pinned(ctx, req.Inventory)
+	if err != nil {
+		return nil, err
+	}
+	var faults fault.List
+	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	all := resolve(req.Alternatives, "/alternatives", &faults)
+	baseline := -1
+	for i := range all {
+		if all[i].Name == req.Baseline {
+			baseline = i
+		}
+	}
+	if all != nil && baseline < 0 {
+		faults.Add("/baseline", "alternative-unknown", "no alternative has the name %q", short(req.Baseline))
+	}
+	evaluations, err := study.evaluate(all, body, &faults)
+	if err != nil {
+		return nil, err
+	}
+	hash, err := requestHash(body, c.ref.Ref)
+	if err != nil {
+		return nil, err
+	}
+	resp := &ComparisonResponse{Head: study.head(hash), Caution: Caution, Sources: sourcesOf(evaluations)}
+	for _, e := range evaluations {
+		e.result.FunctionalEquivalence = equivalence(study.service, e.Service, evaluations[baseline].Service, "the functional unit and the baseline ask for")
+		resp.Alternatives = append(resp.Alternatives, e.result)
+	}
+	resp.Comparison = comparison(evaluations, resp.Alternatives, baseline, req.EquivalenceOverride)
+	return resp, nil
+}
+
+// Evaluate evaluates one alternative.
+func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationResponse, error) {
+	var req EvaluationRequest
+	if err := json.Unmarshal(body, &req); err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as an evaluation", Cause: err}
+	}
+	c, err := s.pinned(ctx, req.Inventory)
+	if err != nil {
+		return nil, err
+	}
+	var faults fault.List
+	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	all := resolve([]jsontext.Value{req.Alternative}, "", &faults)
+	for i := range all {
+		all[i].at = "/alternative"
+		for k := range all[i].constituentsAt {
+			all[i].constituentsAt[k] = "/alternative" + all[i].constituentsAt[k][len("/0"):]
+		}
+	}
+	for i, f := range faults.All() {
+		if len(f.Pointer) >= 2 && f.Pointer[:2] == "/0" {
+			faults.All()[i].Pointer = "/alternative" + f.Pointer[2:]
+		}
+	}
+	evaluations, err := study.evaluate(all, body, &faults)
+	if err != nil {
+		return nil, err
+	}
+	hash, err := requestHash(body, c.ref.Ref)
+	if err != nil {
+		return nil, err
+	}
+	e := evaluations[0]
+	e.result.FunctionalEquivalence = equivalence(study.service, e.Service, e.Service, "the functional unit asks for")
+	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Caution: Caution}, nil
+}
+
+// evaluate reads all alternatives, reports every fault of all of them, and
+// only then computes.
+func (s *study) evaluate(all []resolved, body []byte, faults *fault.List) ([]*evaluated, error) {
+	evaluations := make([]*evaluated, 0, len(all))
+	for _, a := range all {
+		e := s.read(a)
+		e.checkResidual()
+		if e.faults.Empty() {
+			e.gaps()
+		}
+		faults.Append(e.faults.All()...)
+		evaluations = append(evaluations, e)
+	}
+	if !faults.Empty() {
+		return nil, errFaults(relocate(faults.All(), body, all))
+	}
+	for _, e := range evaluations {
+		if err := e.compute(); err != nil {
+			return nil, &Error{Code: Internal, Detail: "the computation failed", Cause: err}
+		}
+	}
+	return evaluations, nil
+}
+
+func (s *study) head(hash string) Head {
+	h := Head{Inventory: s.catalogue.ref, EngineVersion: EngineVersion, RequestHash: hash,
+		FunctionalUnit: FunctionalUnitSI{AreaM2: Plain{s.area}, AnalysisPeriodYears: s.period, Service: s.service}}
+	if s.economics != nil {
+		upv, _ := cost.UniformPresentValue(s.rate, s.period) // the rate has been checked
+		ucr, _ := cost.CapitalRecovery(s.rate, s.period)
+		h.Economics = &EconomicsApplied{Currency: s.catalogue.ref.Currency, PriceBasis: "real", RealDiscountRate: Plain{s.rate},
+			RealEscalation: []EscalationApplied{}, UniformPresentValueFactor: Plain{upv}, CapitalRecoveryFactor: Plain{ucr}}
+		for _, e := range s.economics.RealEscalation {
+			h.Economics.RealEscalation = append(h.Economics.RealEscalation, EscalationApplied{Category: e.Category, Rate: Plain{s.escalation[e.Category]}})
+		}
+	}
+	return h
+}
+
+// requestHash is SHA-256 over the RFC 8785 canonical JSON of the request with
+// its inventory pinned: "demo" and "demo@3" hash the same when demo is at 3.
+func requestHash(body []byte, ref string) (string, error) {
+	var members map[string]jsontext.Value
+	if err := json.Unmarshal(body, &members); err != nil {
+		return "", &Error{Code: Malformed, Detail: "the body is not a JSON object", Cause: err}
+	}
+	pinned, err := json.Marshal(ref)
+	if err != nil {
+		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+	}
+	members["inventory"] = pinned
+	text, err := json.Marshal(members, json.Deterministic(true))
+	if err != nil {
+		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+	}
+	canonical := jsontext.Value(text)
+	if err := canonical.Canonicalize(); err != nil {
+		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+	}
+	sum := sha256.Sum256(canonical)
+	return hex.EncodeToString(sum[:]), nil
+}
+
+func sourcesOf(evaluations []*evaluated) []ItemUsed {
+	used := map[string]*entry{}
+	for _, e := range evaluations {
+		for code, it := range e.used {
+			used[code] = it
+		}
+	}
+	codes := make([]string, 0, len(used))
+	for code := range used {
+		codes = append(codes, code)
+	}
+	sort.Strings(codes)
+	list := make([]ItemUsed, len(codes))
+	for i, code := range codes {
+		it := used[code].inventory
+		list[i] = ItemUsed{Ref: used[code].source, Name: it.Name, FactorSource: it.FactorSource, Note: it.Note}
+		if it.Price != nil {
+			list[i].PriceDate, list[i].PriceBasis, list[i].PriceTax = it.Price.Date, it.Price.Basis, it.Price.Tax
+			list[i].PriceSource = &it.Price.Source
+		}
+	}
+	return list
+}
+
+func comparison(evaluations []*evaluated, results []Result, baseline int, override *Override) Comparison {
+	base := results[baseline]
+	c := Comparison{Baseline: base.Name, Comparable: true, Pareto: []string{}, Abatement: []Abatement{}}
+	sameCover, sameService := true, true
+	for i := range results {
+		if !slices.Equal(evaluations[i].covers, evaluations[baseline].covers) {
+			sameCover = false
+		}
+		if !results[i].FunctionalEquivalence.Met {
+			sameService = false
+		}
+		c.Deltas = append(c.Deltas, delta(results[i], base, slices.Equal(evaluations[i].covers, evaluations[baseline].covers)))
+	}
+	ranked := true
+	switch {
+	case !sameCover:
+		c.Comparable, ranked = false, false
+		c.Reason = "the totals cover different modules (see total_covers), so the alternatives are not ranked"
+	case !sameService && override == nil:
+		c.Comparable, ranked = false, false
+		c.Reason = "not all alternatives give the same service (see functional_equivalence), so they are not ranked; equivalence_override with a reason ranks them all the same"
+	case !sameService:
+		c.Comparable = false
+		c.Reason = "the alternatives do not give the same service; they are ranked because the request says so: " + override.Reason
+	default:
+		c.Reason = "the same area, period, service and modules"
+	}
+	if ranked {
+		rankAll(&c, results, baseline)
+	}
+	return c
+}
+
+func rankAll(c *Comparison, results []Result, baseline int) {
+	names := make([]string, len(results))
+	carbons := make([]decimal.Decimal, len(results))
+	for i, r := range results {
+		names[i], carbons[i] = r.Name, r.Carbon.TotalKgCO2ePerM2.Decimal
+	}
+	c.Ranking = &Ranking{ByNetPresentValue: []Rank{}, ByTotalCarbon: ranks(compare.Rank(names, carbons))}
+	if results[baseline].Cost == nil {
+		return
+	}
+	options := make([]compare.Option, len(results))
+	values := make([]decimal.Decimal, len(results))
+	for i, r := range results {
+		values[i] = r.Cost.NetPresentValuePerM2.Decimal
+		options[i] = compare.Option{Name: r.Name, Cost: values[i], Carbon: carbons[i]}
+	}
+	c.Ranking.ByNetPresentValue = ranks(compare.Rank(names, values))
+	c.Pareto = compare.Pareto(options)
+	for i, o := range options {
+		if i == baseline {
+			continue
+		}
+		per, reason := compare.Abatement(o, options[baseline])
+		c.Abatement = append(c.Abatement, Abatement{Name: o.Name, Class: string(compare.Classify(o, options[baseline])), CostPerTCO2e: fixedOf(per), Reason: reason})
+	}
+}
+
+func ranks(list []compare.Ranked) []Rank {
+	out := make([]Rank, len(list))
+	for i, r := range list {
+		out[i] = Rank(r)
+	}
+	return out
+}
+
+func delta(r, base Result, sameCover bool) Delta {
+	d := Delta{Name: r.Name, ThicknessMM: change(r.ThicknessMM.Decimal, base.ThicknessMM.Decimal),
+		CradleToGateKgCO2ePerM2: change(r.Carbon.CradleToGateKgCO2ePerM2.Decimal, base.Carbon.CradleToGateKgCO2ePerM2.Decimal)}
+	if sameCover {
+		total := change(r.Carbon.TotalKgCO2ePerM2.Decimal, base.Carbon.TotalKgCO2ePerM2.Decimal)
+		d.TotalKgCO2ePerM2 = &total
+	}
+	if r.Cost != nil && base.Cost != nil {
+		of := func(a, b Fixed) *Change {
+			ch := change(a.Decimal, b.Decimal)
+			return &ch
+		}
+		d.InitialPerM2 = of(r.Cost.InitialPerM2, base.Cost.InitialPerM2)
+		d.MaintenancePresentValuePerM2 = of(r.Cost.MaintenancePresentValuePerM2, base.Cost.MaintenancePresentValuePerM2)
+		d.ResidualValuePerM2 = of(r.Cost.ResidualValuePerM2, base.Cost.ResidualValuePerM2)
+		d.NetPresentValuePerM2 = of(r.Cost.NetPresentValuePerM2, base.Cost.NetPresentValuePerM2)
+		d.EquivalentAnnualPerM2 = of(r.Cost.EquivalentAnnualPerM2, base.Cost.EquivalentAnnualPerM2)
+	}
+	return d
+}
+
+func change(value, base decimal.Decimal) Change {
+	return Change{Absolute: Fixed{num.Line(value.Sub(base))}, RelativePercent: fixedOf(compare.Relative(value, base))}
+}
+
+// Encode is the one JSON encoder of results.
+func Encode(v any) ([]byte, error) {
+	b, err := json.Marshal(v, json.Deterministic(true), jsontext.EscapeForHTML(false))
+	if err != nil {
+		return nil, &Error{Code: Internal, Detail: "the result cannot be written", Cause: err}
+	}
+	return append(b, '\n'), nil
+}

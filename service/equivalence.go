@@ -1,0 +1,119 @@
+package service
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+
+	"slabledger/lca/fault"
+	"slabledger/lca/unit"
+)
+
+// serviceField is one member of a service level, with how to read it.
+type serviceField struct {
+	name string
+	kind unit.Kind // empty: text or count
+	text func(*ServiceLevel) string
+}
+
+var serviceFields = []serviceField{
+	{"equivalent_axles", "", func(s *ServiceLevel) string { return count(s.EquivalentAxles) }},
+	{"design_life_years", "", func(s *ServiceLevel) string { return count(s.DesignLifeYears) }},
+	{"reliability", unit.Ratio, func(s *ServiceLevel) string { return s.Reliability }},
+	{"flexural_strength", unit.Pressure, func(s *ServiceLevel) string { return s.FlexuralStrength }},
+	{"subgrade_reaction", unit.SubgradeReaction, func(s *ServiceLevel) string { return s.SubgradeReaction }},
+	{"edge_support", "", func(s *ServiceLevel) string { return s.EdgeSupport }},
+	{"exposure_class", "", func(s *ServiceLevel) string { return s.ExposureClass }},
+	{"climate", "", func(s *ServiceLevel) string { return s.Climate }},
+}
+
+func count(n *int64) string {
+	if n == nil {
+		return ""
+	}
+	return strconv.FormatInt(*n, 10)
+}
+
+// serviceLevel checks that the quantities of a service level can be read.
+func (r *reader) serviceLevel(s *ServiceLevel, at fault.Path) {
+	if s == nil {
+		return
+	}
+	for _, f := range serviceFields {
+		if text := f.text(s); f.kind != "" && text != "" {
+			r.quantity(text, at.At(f.name), f.kind)
+		}
+	}
+}
+
+// overlay is the service level of an alternative: what is asked of all, with
+// its own members over it.
+func overlay(asked, own *ServiceLevel) *ServiceLevel {
+	var s ServiceLevel
+	if asked != nil {
+		s = *asked
+	}
+	if own == nil {
+		return &s
+	}
+	if own.EquivalentAxles != nil {
+		s.EquivalentAxles = own.EquivalentAxles
+	}
+	if own.DesignLifeYears != nil {
+		s.DesignLifeYears = own.DesignLifeYears
+	}
+	for _, pair := range []struct{ to, from *string }{
+		{&s.Reliability, &own.Reliability}, {&s.FlexuralStrength, &own.FlexuralStrength}, {&s.SubgradeReaction, &own.SubgradeReaction},
+		{&s.EdgeSupport, &own.EdgeSupport}, {&s.ExposureClass, &own.ExposureClass}, {&s.Climate, &own.Climate},
+	} {
+		if *pair.from != "" {
+			*pair.to = *pair.from
+		}
+	}
+	return &s
+}
+
+// equivalence compares the service of an alternative with what is asked for
+// and, where nothing is asked, with the baseline's (EN 15978, 7.2).
+func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against string) Equivalence {
+	required, offered := overlay(asked, nil), overlay(asked, own)
+	other := overlay(asked, baseline)
+	eq := Equivalence{Met: true, Basis: "stated", Differences: []Difference{}}
+	stated := false
+	for _, f := range serviceFields {
+		want, got := f.text(required), f.text(offered)
+		if want == "" {
+			want = f.text(other)
+		}
+		if want != "" || got != "" {
+			stated = true
+		}
+		if !sameValue(want, got, f.kind) {
+			eq.Differences = append(eq.Differences, Difference{Field: f.name, Required: want, Alternative: got})
+		}
+	}
+	switch {
+	case len(eq.Differences) > 0:
+		eq.Met = false
+		var parts []string
+		for _, d := range eq.Differences {
+			parts = append(parts, fmt.Sprintf("%s %q instead of %q", d.Field, d.Alternative, d.Required))
+		}
+		eq.Reason = "functional-equivalence-mismatch: " + strings.Join(parts, "; ")
+	case !stated:
+		eq.Basis = "asserted"
+		eq.Reason = "area and period are the same; the request states no traffic, strength or support, so equal service is the requester's assertion"
+	default:
+		eq.Reason = "area, period and every stated member of the service are the same as " + against
+	}
+	return eq
+}
+
+func sameValue(a, b string, kind unit.Kind) bool {
+	if a == b || kind == "" || a == "" || b == "" {
+		return a == b
+	}
+	qa, errA := unit.Parse(a, kind)
+	qb, errB := unit.Parse(b, kind)
+	return errA == nil && errB == nil && qa.SI().Equal(qb.SI())
+}

@@ -1,0 +1,983 @@
+package service
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/shopspring/decimal"
+
+	"slabledger/inventory"
+	"slabledger/lca/carbon"
+	"slabledger/lca/cost"
+	"slabledger/lca/fault"
+	"slabledger/lca/mix"
+	"slabledger/lca/num"
+	"slabledger/lca/slab"
+	"slabledger/lca/unit"
+)
+
+// study is what all alternatives of a request share.
+type study struct {
+	catalogue  *catalogue
+	area       decimal.Decimal // m2
+	period     int             // years
+	service    *ServiceLevel
+	economics  *Economics
+	rate       decimal.Decimal
+	escalation map[string]decimal.Decimal // by category
+	factors    *cost.Factors              // nil without economics
+}
+
+// evaluated is one alternative between reading and printing.
+type evaluated struct {
+	resolved
+	reader
+	study *study
+
+	takeoff     slab.Takeoff
+	proportions mix.Proportions
+	stages      []mix.StageResult
+	mixers      []string
+	solids      []decimal.NullDecimal
+	waste       decimal.Decimal
+	bill        *slab.Builder
+	moduleWhy   map[string]string // modules looked at without a line of their own
+	planned     bool              // a maintenance plan is given
+	userCosts   []cost.Flow
+	lives       []activityLife
+	result      Result
+	covers      []string
+	used        map[string]*entry
+}
+
+// activityLife is a treatment whose life may reach beyond the period.
+type activityLife struct {
+	use       string
+	year      int
+	lifeYears int
+}
+
+// Limits of the analysis period, in years (common practice, no source).
+const (
+	minPeriod = 1
+	maxPeriod = 100
+)
+
+// readStudy reads what the alternatives share.
+func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.List) *study {
+	s := &study{catalogue: c, period: fu.AnalysisPeriodYears, service: fu.Service, economics: eco}
+	r := reader{catalogue: c}
+	at := fault.Path("/functional_unit")
+	if area, ok := r.required(fu.Area, "7300 m2", at.At("area"), unit.Area); ok {
+		s.area = area.SI()
+	}
+	if s.period < minPeriod || s.period > maxPeriod {
+		r.faults.Add(at.At("analysis_period_years"), "out-of-range", "%d years; accepted: %d to %d", s.period, minPeriod, maxPeriod)
+	}
+	r.serviceLevel(fu.Service, at.At("service"))
+	if eco != nil {
+		s.rate = r.yearlyRate(eco.RealDiscountRate, "/economics/real_discount_rate")
+		s.escalation = make(map[string]decimal.Decimal, len(eco.RealEscalation))
+		for i, e := range eco.RealEscalation {
+			at := fault.Path("/economics/real_escalation").At(i)
+			if !slices.Contains(inventory.Categories(), inventory.Category(e.Category)) {
+				r.faults.Add(at.At("category"), "not-in-list", "no category %q", short(e.Category))
+			}
+			if _, twice := s.escalation[e.Category]; twice {
+				r.faults.Add(at.At("category"), "duplicate-name", "%s is escalated twice", e.Category)
+			}
+			s.escalation[e.Category] = r.yearlyRate(e.Rate, at.At("rate"))
+		}
+		if r.faults.Empty() {
+			var err error
+			if s.factors, err = cost.NewFactors(s.rate, s.period); err != nil {
+				r.faults.Add("/economics/real_discount_rate", "out-of-range", "%v", err)
+			}
+		}
+	}
+	faults.Append(r.faults.All()...)
+	return s
+}
+
+// read turns one alternative into flows. What is wrong gathers in its faults.
+func (s *study) read(a resolved) *evaluated {
+	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}, moduleWhy: map[string]string{}}
+	e.bill = slab.NewBuilder(e.transportRules())
+	e.readSlab()
+	e.readMix()
+	e.serviceLevel(a.Service, a.at.At("service"))
+	if e.Slab != nil && e.Mix != nil && e.faults.Empty() {
+		e.products()
+		e.operations()
+	}
+	e.faults.Append(e.bill.Faults.All()...)
+	for i, rule := range e.Transport {
+		if e.faults.Empty() && !e.bill.Used[i] {
+			e.warnings.Add(a.at.At("transport", i), "transport-rule-unused", "the rule for %s to the %s moves nothing in this alternative", rule.Item+rule.Category, rule.To)
+		}
+	}
+	return e
+}
+
+var transportGroups = []string{groupBinder, groupConcrete, groupWaste}
+
+func (e *evaluated) transportRules() []slab.Rule {
+	rules := make([]slab.Rule, len(e.Transport))
+	for i, t := range e.Transport {
+		at := e.at.At("transport", i)
+		rule := slab.Rule{Item: t.Item, Category: t.Category, To: t.To, Leg: slab.Leg{Reason: t.Reason, At: at}}
+		switch {
+		case (t.Item == "") == (t.Category == ""):
+			e.faults.Add(at, "one-of", "a transport rule names either an item or a category")
+		case t.Item != "":
+			e.item(t.Item, at.At("item"))
+		case !slices.Contains(inventory.Categories(), inventory.Category(t.Category)) && !slices.Contains(transportGroups, t.Category):
+			e.faults.Add(at.At("category"), "not-in-list", "no category %q; accepted: those of the inventory, and %s", short(t.Category), strings.Join(transportGroups, ", "))
+		}
+		if t.Transport != "" {
+			if t.Mode != "" || t.Distance != "" {
+				e.faults.Add(at, "one-of", "a transport is either declared included, or has a mode and a distance")
+			}
+		} else {
+			if mode := e.itemOf(t.Mode, at.At("mode"), "t.km"); mode != nil {
+				rule.Mode = &mode.Item
+			}
+			if q, ok := e.required(t.Distance, "35 km", at.At("distance"), unit.Length); ok {
+				rule.Distance = q.SI().Shift(-3)
+			}
+		}
+		rules[i] = rule
+	}
+	return rules
+}
+
+func (e *evaluated) readSlab() {
+	at := e.at.At("slab")
+	if e.Slab == nil {
+		e.faults.Add(at, "required-member-missing", "a slab needs at least its thickness")
+		return
+	}
+	rec := record{what: "slab"}
+	length := func(text, like string, at fault.Path) decimal.NullDecimal {
+		q, ok := e.required(text, like, at, unit.Length)
+		if !ok {
+			return decimal.NullDecimal{}
+		}
+		e.keep(&rec, q, at)
+		return decimal.NewNullDecimal(q.SI())
+	}
+	g := slab.Geometry{At: at}
+	before := e.faults.Len()
+	g.Thickness = length(e.Slab.Thickness, "240 mm", at.At("thickness")).Decimal
+	if e.Slab.LaneWidth != "" {
+		g.LaneWidth = length(e.Slab.LaneWidth, "3.65 m", at.At("lane_width"))
+	}
+	if j := e.Slab.Joints; j != nil {
+		at := at.At("joints")
+		g.JointSpacing = length(j.Spacing, "4.5 m", at.At("spacing"))
+		if j.Dowel != "" {
+			g.DowelSpacing = length(j.DowelSpacing, "300 mm", at.At("dowel_spacing"))
+		}
+		if j.TieBar != "" {
+			g.TieBarSpacing = length(j.TieBarSpacing, "760 mm", at.At("tie_bar_spacing"))
+		}
+	}
+	for i, l := range e.Slab.Layers {
+		length(l.Thickness, "150 mm", at.At("layers", i, "thickness"))
+	}
+	if w := e.Slab.Waste; w != nil {
+		e.waste = e.fraction(w.Concrete, at.At("waste", "concrete"))
+		if e.waste.GreaterThanOrEqual(maxWaste) {
+			e.faults.Add(at.At("waste", "concrete"), "out-of-range", "%q of the concrete wasted; accepted: less than %s %%", short(w.Concrete), maxWaste.Mul(num.Hundred))
+		}
+	}
+	if e.faults.Len() > before {
+		return
+	}
+	var faults fault.List
+	e.takeoff, faults = slab.TakeOff(g)
+	e.faults.Append(faults.All()...)
+}
+
+// maxWaste guards against a slip (common practice, no source: 1 to 5 %).
+var maxWaste = decimal.New(5, -1)
+
+var roles = map[inventory.Category]mix.Role{
+	inventory.Cement: mix.Cement, inventory.SCM: mix.SCM, inventory.Aggregate: mix.Aggregate,
+	inventory.Water: mix.Water, inventory.Fibre: mix.Fibre, inventory.Admixture: mix.Admixture,
+}
+
+func (e *evaluated) readMix() {
+	at := e.at.At("mix")
+	if e.Mix == nil {
+		e.faults.Add(at, "required-member-missing", "an alternative needs a mix with its constituents")
+		return
+	}
+	before := e.faults.Len()
+	d := mix.Design{At: at}
+	rec := record{what: "mix"}
+	if e.Mix.Air != "" {
+		d.Air = e.fraction(e.Mix.Air, at.At("air"))
+	}
+	if e.Mix.AbsorbedWater != "" {
+		if q, ok := e.quantity(e.Mix.AbsorbedWater, at.At("absorbed_water"), unit.Density); ok {
+			e.keep(&rec, q, at.At("absorbed_water"))
+			d.Absorbed = q.SI()
+		}
+	}
+	for i, c := range e.Mix.Constituents {
+		at := e.constituentsAt[i]
+		part := mix.Constituent{Item: c.Item, At: at}
+		part.Basis, part.Value, part.System = e.amount(c.Amount, at.At("amount"))
+		if rec.system != unit.Neutral && part.System != unit.Neutral && rec.system != part.System {
+			e.faults.Add(at.At("amount"), "unit-system-mixed", "%s is in %s units while the absorbed water is in %s units", c.Item, part.System, rec.system)
+		}
+		if it := e.item(c.Item, at.At("item")); it != nil {
+			role, ok := roles[it.inventory.Category]
+			if !ok {
+				e.faults.Add(at.At("item"), "category-mismatch", "%s is a %s, which is no constituent of concrete", it.Code, it.Category)
+			}
+			part.Role, part.Density = role, it.Density
+			if it.inventory.Solids.Valid {
+				part.Solids = decimal.NewNullDecimal(it.inventory.Solids.Decimal.Shift(-2))
+			}
+		}
+		d.Constituents = append(d.Constituents, part)
+		e.solids = append(e.solids, part.Solids)
+	}
+	if e.faults.Len() > before {
+		return
+	}
+	var warnings, faults fault.List
+	e.proportions, warnings, faults = mix.Proportion(d)
+	e.warnings.Append(warnings.All()...)
+	e.faults.Append(faults.All()...)
+	if faults.Empty() {
+		e.readConcrete(at)
+	}
+}
+
+// readConcrete joins the mix with its mixing, transport and waste.
+func (e *evaluated) readConcrete(at fault.Path) {
+	before := e.faults.Len()
+	var materials []slab.Material
+	for i, part := range e.proportions.Parts {
+		c := e.Mix.Constituents[i]
+		materials = append(materials, slab.Material{Item: &e.catalogue.entries[part.Item].Item, Mass: part.Mass,
+			Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]})
+	}
+	energy := e.production(at)
+	energy = append(energy, e.mixing(at)...)
+	var disposal *slab.Item
+	if e.waste.IsPositive() {
+		pointer := e.at.At("slab", "waste", "disposal")
+		switch {
+		case e.Slab.Waste.Disposal != "":
+			if it := e.itemOf(e.Slab.Waste.Disposal, pointer, "t", "kg"); it != nil {
+				disposal = &it.Item
+			}
+		case e.catalogue.disposal != nil:
+			disposal = &e.catalogue.disposal.Item
+			e.bill.Assumptions.Add(pointer, "default-disposal", "wasted concrete goes to %s, the inventory's default", disposal.Code)
+		default:
+			e.faults.Add(pointer, "required-member-missing", "say where wasted concrete goes; the inventory has no default for it")
+		}
+	}
+	if e.faults.Len() > before || e.Slab == nil || e.takeoff.Concrete.IsZero() {
+		return
+	}
+	e.bill.AddConcrete(e.takeoff, materials, energy, e.waste, disposal, e.proportions.Density, e.at)
+}
+
+// production reads what making the concrete uses, per m3.
+func (e *evaluated) production(at fault.Path) []slab.Energy {
+	var list []slab.Energy
+	for i, p := range e.Mix.Production {
+		at := at.At("production", i)
+		it := e.itemOf(p.Item, at.At("item"), "kWh", "MJ", "L")
+		if it == nil {
+			continue
+		}
+		kind, like := unit.EnergyPerVolume, "3 kWh/m3"
+		if it.Unit == "L" {
+			kind, like = unit.VolumePerVolume, "0.4 L/m3"
+		}
+		q, ok := e.required(p.Amount, like, at.At("amount"), kind)
+		if !ok {
+			continue
+		}
+		amount, err := q.In(it.Unit + "/m3")
+		if err != nil {
+			e.faults.Add(at.At("amount"), "unit-incompatible", "%v", err)
+			continue
+		}
+		list = append(list, slab.Energy{Item: &it.Item, Amount: num.Amount(amount), Use: "production", At: at})
+	}
+	return list
+}
+
+// defaultMinutes of mixing, where the request names neither stages nor
+// production (common practice, no source).
+const defaultMinutes = 2
+
+// mixing reads the stages, or puts the inventory's default mixer in their place.
+func (e *evaluated) mixing(at fault.Path) []slab.Energy {
+	stages := e.Mix.Stages
+	if len(stages) == 0 {
+		if len(e.Mix.Production) > 0 {
+			return nil
+		}
+		m := e.catalogue.mixing
+		if m == nil {
+			e.faults.Add(at.At("stages"), "required-member-missing", "say how the concrete is made, as \"stages\" or as \"production\"; the inventory has no default mixer")
+			return nil
+		}
+		stages = []Stage{{Name: "mixing", Mixer: m.Code, Minutes: defaultMinutes, Takes: Takes{Rest: true}}}
+		e.Mix.Stages = stages
+		e.bill.Assumptions.Add(at.At("stages"), "default-mixing", "the mix names no stages: all of it is mixed for %d minutes in %s, the inventory's default mixer", defaultMinutes, m.Code)
+	}
+	before := e.faults.Len()
+	read := make([]mix.Stage, len(stages))
+	mixers := make([]*entry, len(stages))
+	names := map[string]bool{}
+	for i, s := range stages {
+		at := at.At("stages", i)
+		if names[s.Name] {
+			e.faults.Add(at.At("name"), "duplicate-name", "two stages have the name %q", short(s.Name))
+		}
+		names[s.Name] = true
+		read[i] = mix.Stage{Name: s.Name, Minutes: s.Minutes, Rest: s.Takes.Rest, At: at}
+		if s.Minutes < 1 {
+			e.faults.Add(at.At("minutes"), "out-of-range", "a stage takes at least 1 minute")
+		}
+		if mixers[i] = e.itemOf(s.Mixer, at.At("mixer"), "h"); mixers[i] != nil {
+			if v := mixers[i].inventory.BatchVolume; v.Valid {
+				read[i].BatchVolume = v.Decimal
+			} else {
+				e.faults.Add(at.At("mixer"), "batch-volume-missing", "the inventory gives no batch volume for %s, so minutes do not become hours per m3", s.Mixer)
+			}
+		}
+		for k, t := range s.Takes.List {
+			read[i].Takes = append(read[i].Takes, e.take(t, at.At("takes", k)))
+		}
+	}
+	if e.faults.Len() > before {
+		return nil
+	}
+	var faults fault.List
+	e.stages, faults = mix.Split(e.proportions, read, e.solids)
+	e.faults.Append(faults.All()...)
+	if !faults.Empty() {
+		return nil
+	}
+	energy := make([]slab.Energy, len(stages))
+	for i, s := range e.stages {
+		e.mixers = append(e.mixers, mixers[i].Code)
+		energy[i] = slab.Energy{Item: &mixers[i].Item, Amount: s.MixerHours, Use: "mixing, " + s.Name, At: at.At("stages", i, "mixer")}
+	}
+	return energy
+}
+
+func (e *evaluated) take(t Take, at fault.Path) mix.Take {
+	take := mix.Take{At: at}
+	if (t.Item == "") == (t.Category == "") {
+		e.faults.Add(at, "one-of", "a take names either an item or a category")
+		return take
+	}
+	for i, part := range e.proportions.Parts {
+		it := e.catalogue.entries[part.Item]
+		if part.Item == t.Item || (t.Category != "" && slices.Contains(it.Groups, t.Category)) {
+			take.Indexes = append(take.Indexes, i)
+		}
+	}
+	if len(take.Indexes) == 0 {
+		e.faults.Add(at, "item-unknown", "the mix has no constituent %q", short(t.Item+t.Category))
+	}
+	switch {
+	case (t.Share == "") == (t.WaterBinderRatio == ""):
+		e.faults.Add(at, "one-of", "a take has either a share, such as \"25 %%\", or a water_binder_ratio, such as \"0.30\"")
+	case t.Share != "":
+		take.Value = e.fraction(t.Share, at.At("share"))
+	default:
+		var err error
+		take.ByRatio = true
+		if take.Value, err = num.Parse(t.WaterBinderRatio); err != nil {
+			e.faults.Add(at.At("water_binder_ratio"), "decimal-invalid", "%q: %v", short(t.WaterBinderRatio), err)
+		}
+	}
+	return take
+}
+
+// products reads what is built in beside the concrete.
+func (e *evaluated) products() {
+	at := e.at.At("slab")
+	add := func(code, use string, amount decimal.Decimal, at fault.Path, units ...string) {
+		if it := e.itemOf(code, at, units...); it != nil {
+			e.bill.AddProduct(&it.Item, amount, use, false, "", at)
+		}
+	}
+	if j := e.Slab.Joints; j != nil {
+		at := at.At("joints")
+		if j.Dowel != "" {
+			add(j.Dowel, "dowels of transverse joints", e.takeoff.Dowels, at.At("dowel"), "each")
+		}
+		if j.TieBar != "" {
+			add(j.TieBar, "tie bars of longitudinal joints", e.takeoff.TieBars, at.At("tie_bar"), "each")
+		}
+		if j.Sealant != "" {
+			add(j.Sealant, "joint sealing", e.takeoff.Joint, at.At("sealant"), "m")
+		}
+	}
+	for i, l := range e.Slab.Layers {
+		at := at.At("layers", i)
+		it := e.item(l.Item, at.At("item"))
+		if it == nil {
+			continue
+		}
+		q, _ := e.quantity(l.Thickness, at.At("thickness"), unit.Length)
+		amount, ok := it.FromVolume(si(q))
+		if !ok {
+			e.faults.Add(at.At("item"), "density-missing", "%s is declared per %s, and the inventory has no density to convert a layer's volume", it.Code, it.Unit)
+			continue
+		}
+		e.bill.AddProduct(&it.Item, amount, fmt.Sprintf("layer %d, %s", i+1, l.Thickness), l.Transport != "", l.Reason, at.At("item"))
+	}
+	if e.Slab.Curing != "" {
+		add(e.Slab.Curing, "curing", num.One, at.At("curing"), "m2")
+	}
+}
+
+const endOfLifeUnpriced = "the end of life is counted in carbon only"
+
+// operations reads construction, maintenance and end of life.
+func (e *evaluated) operations() {
+	density := e.proportions.Density
+	for i, o := range e.Construction {
+		at := e.at.At("construction", i)
+		if it := e.item(o.Item, at.At("item")); it != nil {
+			e.bill.AddOperation(&it.Item, "", e.takeoff, density, e.share(o.Share, at), "A5", "construction", 0, "", at.At("item"))
+			e.userCost(o.UserCost, it.Code, "construction", 0, at.At("user_cost"))
+		}
+	}
+	e.planned = e.Maintenance != nil
+	for i, m := range e.Maintenance {
+		e.event(m, e.at.At("maintenance", i))
+	}
+	for i, o := range e.EndOfLife {
+		at := e.at.At("end_of_life", i)
+		it := e.item(o.Item, at.At("item"))
+		if it == nil {
+			continue
+		}
+		factor := ""
+		if _, own := it.inventory.Factors[o.Module]; own || o.Module == "D" {
+			factor = o.Module
+		}
+		e.bill.AddOperation(&it.Item, factor, e.takeoff, density, e.share(o.Share, at), o.Module, "end of life", e.study.period, endOfLifeUnpriced, at.At("item"))
+	}
+}
+
+func (e *evaluated) event(m Event, at fault.Path) {
+	it := e.item(m.Item, at.At("item"))
+	if it == nil {
+		return
+	}
+	module := m.Module
+	if module == "" {
+		module = it.inventory.Module
+	}
+	if module == "" {
+		e.faults.Add(at.At("module"), "required-member-missing", "the inventory gives no module for %s; say which of B1 to B5 the event belongs to (EN 15978: B2 maintenance, B3 repair, B4 replacement, B5 refurbishment)", it.Code)
+	}
+	years := e.eventYears(m, at)
+	share := e.share(m.Share, at)
+	for _, year := range years {
+		e.bill.AddOperation(&it.Item, "", e.takeoff, e.proportions.Density, share, module, "maintenance, year "+fmt.Sprint(year), year, "", at.At("item"))
+		e.userCost(m.UserCost, it.Code, "maintenance", year, at.At("user_cost"))
+	}
+	if m.LifeYears > 0 && len(years) > 0 {
+		// A later treatment of the same kind takes the place of an earlier one.
+		e.lives = append(e.lives, activityLife{use: it.Code, year: slices.Max(years), lifeYears: m.LifeYears})
+	}
+}
+
+// eventYears lists the years of an event within the period.
+func (e *evaluated) eventYears(m Event, at fault.Path) []int {
+	given := m.Years
+	switch {
+	case (m.EveryYears == 0) == (m.Years == nil):
+		e.faults.Add(at, "one-of", "an event has either every_years or years")
+		return nil
+	case m.Years == nil:
+		if m.EveryYears < 1 {
+			e.faults.Add(at.At("every_years"), "out-of-range", "an event comes at most every year")
+			return nil
+		}
+		for year := m.EveryYears; year < e.study.period; year += m.EveryYears {
+			given = append(given, year)
+		}
+		if len(given) == 0 {
+			e.warnings.Add(at.At("every_years"), "event-outside-period", "%s every %d years never falls within the %d years", m.Item, m.EveryYears, e.study.period)
+		}
+	}
+	var years []int
+	for i, year := range given {
+		at := at.At("years", i)
+		switch {
+		case year < 1:
+			e.faults.Add(at, "out-of-range", "year %d: what happens in year 0 is construction; maintenance begins in year 1", year)
+		case year >= e.study.period:
+			e.warnings.Add(at, "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and an event at its very end serves nobody in it", m.Item, year, e.study.period)
+		case slices.Contains(years, year):
+			e.faults.Add(at, "duplicate-name", "year %d is given twice", year)
+		default:
+			years = append(years, year)
+		}
+	}
+	return years
+}
+
+func (e *evaluated) userCost(text, item, use string, year int, at fault.Path) {
+	if text == "" || e.study.factors == nil {
+		return
+	}
+	e.userCosts = append(e.userCosts, cost.Flow{Kind: cost.User, Item: item, Label: use + ", road users", Year: year, Amount: num.One, Unit: "m2/m2",
+		Price: e.money(text, at), PriceUnit: e.catalogue.ref.Currency + "/m2", Source: "request" + string(at)})
+}
+
+// gaps lists every factor and price that a flow needs and the inventory lacks.
+func (e *evaluated) gaps() {
+	type gap struct{ item, what string }
+	seen := map[gap]bool{}
+	miss := func(f slab.Flow, what, format string, args ...any) {
+		if g := (gap{f.Item.Code, what}); !seen[g] {
+			seen[g] = true
+			e.faults.Add(f.At, what+"-missing", format, args...)
+		}
+	}
+	for _, f := range e.bill.Flows {
+		it := e.catalogue.entries[f.Item.Code]
+		if _, ok := it.inventory.Factors[f.Factor]; !ok {
+			miss(f, "factor", "%s has no emission factor %s in %s (needed for: %s)", it.Code, f.Factor, e.catalogue.ref.Ref, f.Use)
+		}
+		if e.study.factors != nil && f.Unpriced == "" && it.inventory.Price == nil {
+			miss(f, "price", "%s has no price in %s (needed for: %s)", it.Code, e.catalogue.ref.Ref, f.Use)
+		}
+	}
+}
+
+// compute values the flows of an alternative that has no faults.
+func (e *evaluated) compute() error {
+	r := &e.result
+	*r = Result{Name: e.Name, Resolved: e.Alternative}
+	r.ThicknessMM = Plain{e.takeoff.Concrete.Shift(3)}
+	e.used = map[string]*entry{}
+	e.printMix()
+	e.printQuantities()
+	e.printConcrete()
+	e.printCarbon()
+	if e.study.factors != nil {
+		if err := e.printCost(); err != nil {
+			return err
+		}
+	}
+	e.checkConsistency()
+	r.Assumptions = statements(e.bill.Assumptions.All())
+	r.Warnings = statements(e.warnings.All())
+	return nil
+}
+
+func statements(list []fault.Fault) []Statement {
+	out := make([]Statement, len(list))
+	for i, f := range list {
+		out[i] = Statement{Code: f.Code, Message: f.Detail, Pointer: string(f.Pointer)}
+	}
+	return out
+}
+
+func amountOf(d decimal.NullDecimal) *Amount {
+	if !d.Valid {
+		return nil
+	}
+	return &Amount{d.Decimal}
+}
+
+func fixedOf(d decimal.NullDecimal) *Fixed {
+	if !d.Valid {
+		return nil
+	}
+	return &Fixed{d.Decimal}
+}
+
+func (e *evaluated) printMix() {
+	p := e.proportions
+	m := MixResult{
+		AirPercent:                Plain{p.Air.Shift(2)},
+		FreshDensityKgPerM3:       Amount{p.Density},
+		BinderKgPerM3:             Amount{p.Binder},
+		TotalWaterKgPerM3:         Amount{p.TotalWater},
+		AdmixtureWaterKgPerM3:     Amount{p.AdmixtureWater},
+		AbsorbedWaterKgPerM3:      Amount{p.Absorbed},
+		EffectiveWaterKgPerM3:     Amount{p.EffectiveWater},
+		EffectiveWaterCementRatio: amountOf(p.WaterCement),
+		EffectiveWaterBinderRatio: amountOf(p.WaterBinder),
+		Stages:                    []StageResult{},
+	}
+	if p.VolumeKnown {
+		m.AbsoluteVolumeM3PerM3 = &Amount{p.Volume}
+	}
+	for i, part := range p.Parts {
+		c := ConstituentResult{Item: part.Item, MassKgPerM3: Amount{part.Mass}, GivenAs: e.Mix.Constituents[i].Amount}
+		if part.Volume.Valid {
+			c.VolumeLPerM3 = &Amount{part.Volume.Decimal.Shift(3)}
+		}
+		m.Constituents = append(m.Constituents, c)
+	}
+	for i, s := range e.stages {
+		st := StageResult{Name: s.Name, Mixer: e.mixers[i], Minutes: s.Minutes, VolumeM3PerM3: Amount{s.Volume},
+			MixerHPerM3: Amount{s.MixerHours}, WaterBinderRatio: amountOf(s.WaterBinder)}
+		for k, mass := range s.Masses {
+			if !mass.IsZero() {
+				st.Constituents = append(st.Constituents, StageAmount{Item: p.Parts[k].Item, MassKgPerM3: Amount{mass}})
+			}
+		}
+		m.Stages = append(m.Stages, st)
+	}
+	e.result.Mix = m
+}
+
+func (e *evaluated) printQuantities() {
+	area := e.study.area
+	q := make([]Quantity, 0, len(e.bill.Flows)+1)
+	q = append(q, Quantity{Item: "concrete", Use: "slab", Amount: Amount{e.takeoff.Concrete}, Unit: "m3/m2",
+		ForArea: Amount{e.takeoff.Concrete.Mul(area)}, AreaUnit: "m3", Source: "request" + string(e.at.At("mix"))})
+	for _, f := range e.bill.Flows {
+		it := e.catalogue.entries[f.Item.Code]
+		e.used[it.Code] = it
+		if f.Factor == slab.FactorA2 || f.Factor == slab.FactorA4 {
+			continue // the same amount again, looked at for its own transport
+		}
+		q = append(q, Quantity{Item: it.Code, Use: f.Use, Year: f.Year, Amount: Amount{f.Amount}, Unit: it.perM2,
+			ForArea: Amount{f.Amount.Mul(area)}, AreaUnit: it.Unit, Source: it.source})
+	}
+	e.result.Quantities = q
+}
+
+func (e *evaluated) printConcrete() {
+	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
+	var a1, a2, a3, a4, a5, money decimal.Decimal
+	for _, f := range e.bill.Concrete {
+		it := e.catalogue.entries[f.Item.Code]
+		factor := it.inventory.Factors[f.Factor]
+		gwp := carbon.Line(f.Amount, factor)
+		line := ConcreteLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use,
+			Amount: Amount{f.Amount}, Unit: it.perM3, Factor: Plain{factor}, FactorUnit: it.factorUnit,
+			GWPKgCO2ePerM3: Fixed{gwp}, Source: it.source}
+		switch f.Module {
+		case "A1":
+			a1 = a1.Add(gwp)
+		case "A2":
+			a2 = a2.Add(gwp)
+		case "A3":
+			a3 = a3.Add(gwp)
+		case "A4":
+			a4 = a4.Add(gwp)
+		case "A5":
+			a5 = a5.Add(gwp)
+		}
+		if e.study.factors != nil && f.Unpriced == "" {
+			price := it.inventory.Price.Amount
+			value := num.Line(f.Amount.Mul(price))
+			line.Price, line.PriceUnit, line.CostPerM3 = &Plain{price}, it.priceUnit, &Fixed{value}
+			if line.Stage == "A1-A3" {
+				money = money.Add(value)
+			}
+		}
+		c.Lines = append(c.Lines, line)
+	}
+	c.GWPKgCO2ePerM3 = ConcreteModules{A1: Fixed{a1}, A2: Fixed{a2}, A3: Fixed{a3}, A1A3: Fixed{num.Sum(a1, a2, a3)}, A4: Fixed{a4}, A5Waste: Fixed{a5}}
+	if e.study.factors != nil {
+		c.CostPerM3 = &Fixed{money}
+	}
+	e.result.Concrete = c
+}
+
+// whyNot says why a module is not declared where the request asks nothing of it.
+func whyNot(module string) string {
+	switch module {
+	case "A0":
+		return "preliminary studies and works are not part of the request"
+	case "A5":
+		return "the request names no construction work and no waste"
+	case "B1":
+		return "emissions and uptake in use, such as carbonation, are not part of the request"
+	case "B2", "B3", "B4", "B5":
+		return "the request gives no maintenance plan"
+	case "B6", "B7", "B8":
+		return "energy, water and traffic in use are not part of the request"
+	case "C1", "C2", "C3", "C4":
+		return "the request names no process of this module in end_of_life"
+	case "D":
+		return "loads and benefits beyond the boundary are not part of the request"
+	}
+	return "not part of the request"
+}
+
+func (e *evaluated) printCarbon() {
+	m := carbon.NewMatrix(whyNot)
+	for _, module := range []string{"A1", "A2", "A3", "A4"} {
+		m.Set(module, carbon.ZeroWithReason, "what the request declares for this module emits nothing of its own or is declared included")
+	}
+	if len(e.Construction) > 0 || e.Slab.Waste != nil {
+		m.Set("A5", carbon.ZeroWithReason, "the request wastes nothing and its works emit nothing")
+	}
+	if e.planned {
+		for _, module := range []string{"B2", "B3", "B4", "B5"} {
+			m.Set(module, carbon.ZeroWithReason, "the maintenance plan has no activity of this module in the period")
+		}
+	}
+	c := Carbon{Lines: make([]CarbonLine, 0, len(e.bill.Flows))}
+	for _, f := range e.bill.Flows {
+		it := e.catalogue.entries[f.Item.Code]
+		factor := it.inventory.Factors[f.Factor]
+		gwp := carbon.Line(f.Amount, factor)
+		m.Add(f.Module, gwp)
+		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
+			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source})
+	}
+	value := func(module string) *Fixed { return fixedOf(m.Value(module)) }
+	c.Modules = CarbonModules{A0: value("A0"), A1A3: value("A1-A3"), A4: value("A4"), A5: value("A5"),
+		B1: value("B1"), B2: value("B2"), B3: value("B3"), B4: value("B4"), B5: value("B5"), B6: value("B6"), B7: value("B7"), B8: value("B8"),
+		C1: value("C1"), C2: value("C2"), C3: value("C3"), C4: value("C4"), D: value("D")}
+	c.NotDeclared = []Limitation{}
+	for _, s := range m.States {
+		c.ModuleStates = append(c.ModuleStates, ModuleState{Module: s.Module, State: s.State, Reason: s.Reason})
+		if !s.Known() {
+			c.NotDeclared = append(c.NotDeclared, Limitation{Module: s.Module, Reason: s.Reason})
+		}
+	}
+	for _, stage := range []struct{ name, from, to string }{
+		{"product", "A1", "A3"}, {"construction process", "A4", "A5"}, {"use", "B1", "B8"}, {"end of life", "C1", "C4"}, {"beyond the boundary", "D", "D"},
+	} {
+		total, missing := m.Range(stage.from, stage.to)
+		st := StageTotal{Stage: stage.name, Modules: stage.from + "-" + stage.to, GWPKgCO2ePerM2: fixedOf(total)}
+		if stage.from == stage.to {
+			st.Modules = stage.from
+		}
+		if len(missing) > 0 {
+			st.Reason = "not declared: " + strings.Join(missing, ", ")
+		}
+		c.StageTotals = append(c.StageTotals, st)
+	}
+	total, covers := m.Total()
+	e.covers = covers
+	c.TotalKgCO2ePerM2, c.TotalCovers = Fixed{total}, covers
+	c.CradleToGateKgCO2ePerM2 = Fixed{m.Value("A1-A3").Decimal}
+	c.BeyondBoundaryDKgCO2ePerM2 = value("D")
+	c.TotalKgCO2eForArea = Fixed{total.Mul(e.study.area)}
+	if e.waste.IsPositive() {
+		if w, err := slab.WasteFactor(e.waste); err == nil {
+			c.WasteFactor = &Plain{w}
+		}
+	}
+	e.result.Carbon = c
+	e.result.Limitations = c.NotDeclared
+}
+
+// checkConsistency warns of numbers of different kinds in one evaluation.
+func (e *evaluated) checkConsistency() {
+	boundaries, taxes := map[string][]string{}, map[string][]string{}
+	for code, it := range e.used {
+		if b := it.inventory.Boundary; b != "" {
+			boundaries[b] = append(boundaries[b], code)
+		}
+		if p := it.inventory.Price; p != nil && e.study.factors != nil {
+			taxes[p.Tax] = append(taxes[p.Tax], code)
+		}
+	}
+	if len(boundaries) > 1 {
+		e.warnings.Add(e.at, "boundary-mixed", "factors of different bases are mixed: %s", groups(boundaries))
+	}
+	if len(taxes) > 1 {
+		e.warnings.Add(e.at, "tax-mixed", "prices with and without tax are mixed: %s", groups(taxes))
+	}
+	if e.catalogue.ref.Invented {
+		e.warnings.Add("/inventory", "invented-data", "prices and factors of %s are invented for demonstration", e.catalogue.ref.Ref)
+	}
+	if !e.proportions.VolumeKnown && len(e.stages) > 1 {
+		e.warnings.Add(e.at.At("mix", "stages"), "stage-volume-incomplete", "constituents without a density are not in the volume of the stages, so mixer hours are too low")
+	}
+}
+
+func groups(by map[string][]string) string {
+	var parts []string
+	for name, codes := range by {
+		slices.Sort(codes)
+		parts = append(parts, name+": "+strings.Join(codes, ", "))
+	}
+	slices.Sort(parts)
+	return strings.Join(parts, "; ")
+}
+
+func (e *evaluated) printCost() error {
+	flows := make([]cost.Flow, 0, len(e.bill.Flows)+len(e.userCosts)+4)
+	modules := make([]string, 0, cap(flows))
+	notPriced := []NotPriced{}
+	seen := map[NotPriced]bool{}
+	for _, f := range e.bill.Flows {
+		it := e.catalogue.entries[f.Item.Code]
+		if f.Unpriced != "" {
+			n := NotPriced{Item: it.Code, Use: f.Use, Reason: f.Unpriced}
+			if !seen[n] {
+				seen[n] = true
+				notPriced = append(notPriced, n)
+			}
+			continue
+		}
+		kind := cost.Initial
+		if f.Year > 0 {
+			kind = cost.Maintenance
+		}
+		flows = append(flows, cost.Flow{Kind: kind, Item: it.Code, Label: f.Use, Year: f.Year, Amount: f.Amount, Unit: it.perM2,
+			Price: it.inventory.Price.Amount, PriceUnit: it.priceUnit, Escalation: e.study.escalation[f.Category], Source: it.source})
+		modules = append(modules, f.Module)
+	}
+	before, err := e.study.factors.Present(flows)
+	if err != nil {
+		return err
+	}
+	for _, u := range e.userCosts {
+		flows = append(flows, u)
+		modules = append(modules, "")
+	}
+	residuals, err := e.residual(before)
+	if err != nil {
+		return err
+	}
+	for _, r := range residuals {
+		flows = append(flows, r)
+		modules = append(modules, "")
+	}
+	p, err := e.study.factors.Present(flows)
+	if err != nil {
+		return err
+	}
+	c := &Cost{Lines: make([]CostLine, 0, len(p.Lines)), NotPriced: notPriced,
+		InitialPerM2: Fixed{p.Initial}, MaintenancePresentValuePerM2: Fixed{p.Maintenance}, ResidualValuePerM2: Fixed{p.Residual},
+		NetPresentValuePerM2: Fixed{p.NetPresentValue}, EquivalentAnnualPerM2: Fixed{p.EquivalentAnnual}, UserPresentValuePerM2: Fixed{p.User}}
+	for i, l := range p.Lines {
+		growth := num.One
+		if !l.Escalation.IsZero() {
+			if growth, err = num.PowInt(num.One.Add(l.Escalation), l.Year); err != nil {
+				return err
+			}
+		}
+		c.Lines = append(c.Lines, CostLine{Alternative: e.Name, Kind: string(l.Kind), Stage: carbon.Stage(modules[i]), Module: modules[i], Item: l.Item, Use: l.Label, Year: l.Year,
+			Amount: Amount{l.Amount}, Unit: l.Unit, Price: Plain{l.Price}, PriceUnit: l.PriceUnit, EscalationFactor: Plain{growth},
+			CostPerM2: Fixed{l.Cost}, DiscountFactor: Plain{l.DiscountFactor}, PresentValuePerM2: Fixed{l.PresentValue}, Source: l.Source})
+	}
+	area := e.study.area
+	c.ForArea = CostForArea{Initial: Fixed{p.Initial.Mul(area)}, MaintenancePresentValue: Fixed{p.Maintenance.Mul(area)}, ResidualValue: Fixed{p.Residual.Mul(area)},
+		NetPresentValue: Fixed{p.NetPresentValue.Mul(area)}, EquivalentAnnual: Fixed{p.EquivalentAnnual.Mul(area)}, UserPresentValue: Fixed{p.User.Mul(area)}}
+	e.result.Cost = c
+	return nil
+}
+
+// residual lists what is left at the end of the period, as credits.
+func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
+	at := e.at.At("residual")
+	perM2 := e.catalogue.ref.Currency + "/m2"
+	credit := func(label string, amount, price decimal.Decimal) cost.Flow {
+		return cost.Flow{Kind: cost.Residual, Label: label, Year: e.study.period, Amount: amount, Unit: "m2/m2", Price: price, PriceUnit: perM2, Source: "request" + string(at)}
+	}
+	r := e.Residual
+	if r == nil {
+		e.bill.Assumptions.Add(at, "residual-none", "no residual value is asked for, so none is credited")
+		return nil, nil
+	}
+	switch r.Method {
+	case ResidualRemainingLife:
+		var credits []cost.Flow
+		share, err := cost.RemainingLife(num.One, 0, r.LifeYears, e.study.period)
+		if err != nil {
+			return nil, err
+		}
+		if share.IsPositive() {
+			credits = append(credits, credit(fmt.Sprintf("remaining life of the slab, %d of %d years", r.LifeYears-e.study.period, r.LifeYears), num.Amount(share), agency.Initial))
+		}
+		for _, l := range e.lives {
+			share, err := cost.RemainingLife(num.One, l.year, l.lifeYears, e.study.period)
+			if err != nil {
+				return nil, err
+			}
+			if !share.IsPositive() {
+				continue
+			}
+			value := decimal.Zero
+			for _, line := range agency.Lines {
+				if line.Year == l.year && (line.Item == l.use || strings.HasSuffix(line.Label, ": "+l.use)) {
+					value = value.Add(line.Cost)
+				}
+			}
+			credits = append(credits, credit(fmt.Sprintf("remaining life of %s, %d of %d years", l.use, l.year+l.lifeYears-e.study.period, l.lifeYears), num.Amount(share), value))
+		}
+		return credits, nil
+	case ResidualStraightLine:
+		final := decimal.Zero
+		if r.FinalValue != "" {
+			final = e.money(r.FinalValue, at.At("final_value"))
+		}
+		value, err := cost.StraightLine(agency.Initial, final, r.LifeYears, e.study.period)
+		if err != nil {
+			return nil, err
+		}
+		return []cost.Flow{credit("straight line", num.One, num.Amount(value))}, nil
+	case ResidualGiven:
+		return []cost.Flow{credit("given", num.One, e.money(r.Value, at.At("value")))}, nil
+	}
+	return nil, nil // ResidualNone
+}
+
+// Methods of the residual value.
+const (
+	ResidualNone          = "none"
+	ResidualRemainingLife = "remaining_life"
+	ResidualStraightLine  = "straight_line"
+	ResidualGiven         = "given"
+)
+
+// checkResidual reads the residual value before anything is computed.
+func (e *evaluated) checkResidual() {
+	r, at := e.Residual, e.at.At("residual")
+	if r == nil {
+		return
+	}
+	life := r.Method == ResidualRemainingLife || r.Method == ResidualStraightLine
+	if life && r.LifeYears < 1 {
+		e.faults.Add(at.At("life_years"), "required-member-missing", "the method %s needs the service life in whole years", r.Method)
+	}
+	if !life && r.LifeYears != 0 {
+		e.faults.Add(at.At("life_years"), "not-used", "the method %s does not use a life", r.Method)
+	}
+	if r.FinalValue != "" {
+		if r.Method != ResidualStraightLine {
+			e.faults.Add(at.At("final_value"), "not-used", "only the method straight_line uses a final value")
+		}
+		e.money(r.FinalValue, at.At("final_value"))
+	}
+	switch {
+	case r.Method == ResidualGiven && r.Value == "":
+		e.faults.Add(at.At("value"), "required-member-missing", "the method given needs the value at the end of the period, such as \"12.50 %s/m2\"", e.catalogue.ref.Currency)
+	case r.Value != "":
+		if r.Method != ResidualGiven {
+			e.faults.Add(at.At("value"), "not-used", "only the method given uses a value")
+		}
+		e.money(r.Value, at.At("value"))
+	}
+}
+
+// errFaults carries faults out of a use case.
+func errFaults(found []fault.Fault) error {
+	return &Error{Code: Invalid, Detail: "the request can be read, but not computed; every fault is listed", Faults: found}
+}

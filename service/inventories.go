@@ -1,0 +1,146 @@
+package service
+
+import (
+	"context"
+	"errors"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"slabledger/inventory"
+)
+
+// Service is the set of use cases. It is safe for concurrent use.
+type Service struct {
+	store inventory.Store
+	now   func() time.Time // of publication; never part of a result
+
+	mu    sync.Mutex
+	cache map[inventory.Ref]*catalogue
+}
+
+// New makes a service over a store.
+func New(store inventory.Store) *Service {
+	return &Service{store: store, now: time.Now, cache: map[inventory.Ref]*catalogue{}}
+}
+
+// maxCached bounds the memory that versions take. A cached version can never be
+// stale, only cold, so any may be dropped.
+const maxCached = 64
+
+// catalogue returns a version ready for evaluation.
+func (s *Service) catalogue(ctx context.Context, ref inventory.Ref) (*catalogue, error) {
+	s.mu.Lock()
+	c := s.cache[ref]
+	s.mu.Unlock()
+	if c != nil {
+		return c, nil
+	}
+	v, err := s.store.Version(ctx, ref)
+	if err != nil {
+		return nil, storeError(err, "no version "+strconv.Itoa(ref.Number)+" of the inventory "+short(ref.Slug))
+	}
+	c = newCatalogue(&v)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for other := range s.cache {
+		if len(s.cache) < maxCached {
+			break
+		}
+		delete(s.cache, other)
+	}
+	s.cache[ref] = c
+	return c, nil
+}
+
+// pinned resolves "slug@n", or "slug" to its newest version.
+func (s *Service) pinned(ctx context.Context, text string) (*catalogue, error) {
+	slug, number, found := strings.Cut(text, "@")
+	ref := inventory.Ref{Slug: slug}
+	if found {
+		n, err := strconv.Atoi(number)
+		if err != nil || n < 1 || strconv.Itoa(n) != number {
+			return nil, inventoryFault("inventory-reference", "an inventory is named like demo@1")
+		}
+		ref.Number = n
+	}
+	if !inventory.ValidSlug(slug) {
+		return nil, inventoryFault("inventory-reference", "an inventory is named like demo@1: lower-case letters, digits, hyphens")
+	}
+	if !found {
+		n, err := s.Newest(ctx, slug)
+		if err != nil {
+			return nil, unknownInventory(err, text)
+		}
+		ref.Number = n
+	}
+	c, err := s.catalogue(ctx, ref)
+	if err != nil {
+		return nil, unknownInventory(err, text)
+	}
+	return c, nil
+}
+
+// unknownInventory makes an unknown inventory a fault of the request's member.
+func unknownInventory(err error, text string) error {
+	var e *Error
+	if errors.As(err, &e) && e.Code == NotFound {
+		return inventoryFault("inventory-unknown", "there is no inventory "+short(text)+"; see /v1/inventories")
+	}
+	return err
+}
+
+func inventoryFault(code, detail string) error {
+	return errFaults(oneFault("/inventory", code, detail))
+}
+
+// Newest is the highest published number of an inventory.
+func (s *Service) Newest(ctx context.Context, slug string) (int, error) {
+	n, err := s.store.Newest(ctx, slug)
+	if err != nil {
+		return 0, storeError(err, "no inventory "+short(slug))
+	}
+	return n, nil
+}
+
+// Inventories lists inventories by slug, those after the one given.
+func (s *Service) Inventories(ctx context.Context, after string, limit int) ([]inventory.Summary, error) {
+	list, err := s.store.Summaries(ctx, after, limit)
+	return list, storeError(err, "")
+}
+
+// Versions lists the versions of an inventory, newest first, without items.
+func (s *Service) Versions(ctx context.Context, slug string) ([]inventory.Version, error) {
+	list, err := s.store.Versions(ctx, slug)
+	return list, storeError(err, "no inventory "+short(slug))
+}
+
+// Version returns a version with its items. The caller must not change it.
+func (s *Service) Version(ctx context.Context, slug string, number int) (*inventory.Version, error) {
+	c, err := s.catalogue(ctx, inventory.Ref{Slug: slug, Number: number})
+	if err != nil {
+		return nil, err
+	}
+	return c.version, nil
+}
+
+// Ready tells whether the store answers.
+func (s *Service) Ready(ctx context.Context) error {
+	return storeError(s.store.Ping(ctx), "")
+}
+
+// storeError gives a store's error its code.
+func storeError(err error, notFound string) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, inventory.ErrNotFound):
+		return &Error{Code: NotFound, Detail: notFound, Cause: err}
+	case errors.Is(err, inventory.ErrVersionConflict):
+		return &Error{Code: Conflict, Detail: "another publisher took the version number", Cause: err}
+	case errors.Is(err, inventory.ErrUnavailable), errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):
+		return &Error{Code: Unavailable, Detail: "the store cannot be reached now; try again", Cause: err}
+	}
+	return &Error{Code: Internal, Detail: "the store failed", Cause: err}
+}

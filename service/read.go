@@ -1,0 +1,194 @@
+package service
+
+import (
+	"errors"
+	"strings"
+
+	"github.com/shopspring/decimal"
+	"golang.org/x/text/currency"
+
+	"slabledger/lca/fault"
+	"slabledger/lca/mix"
+	"slabledger/lca/num"
+	"slabledger/lca/unit"
+)
+
+// reader turns the text of a request into values, and gathers every fault.
+type reader struct {
+	faults    fault.List
+	warnings  fault.List
+	catalogue *catalogue
+}
+
+// quantity reads "<decimal> <unit>" and returns it in the SI unit of its kind.
+func (r *reader) quantity(text string, at fault.Path, kinds ...unit.Kind) (unit.Quantity, bool) {
+	q, err := unit.Parse(text, kinds...)
+	if err == nil {
+		return q, true
+	}
+	var wrong *unit.ParseError
+	if errors.As(err, &wrong) {
+		r.faults.Add(at, wrong.Code(), "%s", wrong.Detail)
+	}
+	return unit.Quantity{}, false
+}
+
+// required reads a quantity that must be there and must be more than zero.
+func (r *reader) required(text, like string, at fault.Path, kinds ...unit.Kind) (unit.Quantity, bool) {
+	if text == "" {
+		r.faults.Add(at, "required-member-missing", "missing; write it like %q", like)
+		return unit.Quantity{}, false
+	}
+	q, ok := r.quantity(text, at, kinds...)
+	if ok && !q.Amount.IsPositive() {
+		r.faults.Add(at, "out-of-range", "%q must be more than zero", short(text))
+		return q, false
+	}
+	return q, ok
+}
+
+// fraction reads "3 %" as 0.03, within [0, 1] unless allowed otherwise.
+func (r *reader) fraction(text string, at fault.Path) decimal.Decimal {
+	q, ok := r.quantity(text, at, unit.Ratio)
+	if !ok {
+		return decimal.Zero
+	}
+	v := q.SI()
+	if v.IsNegative() || v.GreaterThan(num.One) {
+		r.faults.Add(at, "out-of-range", "%q: accepted: 0 %% to 100 %%", short(text))
+		return decimal.Zero
+	}
+	return v
+}
+
+// share reads the share of a derived amount; absent is all of it.
+func (r *reader) share(text string, at fault.Path) decimal.Decimal {
+	if text == "" {
+		return num.One
+	}
+	v := r.fraction(text, at.At("share"))
+	if v.IsZero() && r.faults.Empty() {
+		r.faults.Add(at.At("share"), "out-of-range", "a share of nothing does nothing; leave the entry out")
+	}
+	return v
+}
+
+// yearlyRate reads a rate per year, more than -100 % and at most 100 %.
+func (r *reader) yearlyRate(text string, at fault.Path) decimal.Decimal {
+	q, ok := r.quantity(text, at, unit.Ratio)
+	if !ok {
+		return decimal.Zero
+	}
+	v := q.SI()
+	if v.LessThanOrEqual(num.One.Neg()) || v.GreaterThan(num.One) {
+		r.faults.Add(at, "out-of-range", "%q per year: accepted: more than -100 %% and at most 100 %%", short(text))
+		return decimal.Zero
+	}
+	return v
+}
+
+// money reads an amount of the inventory's currency per m2, at least zero.
+func (r *reader) money(text string, at fault.Path) decimal.Decimal {
+	want := r.catalogue.ref.Currency
+	amount, per, _ := strings.Cut(text, " ")
+	code, ok := strings.CutSuffix(per, "/m2")
+	if !ok || len(code) != 3 {
+		r.faults.Add(at, "unit-unknown", "%q: write money like \"12.50 %s/m2\"", short(text), want)
+		return decimal.Zero
+	}
+	if code != want {
+		if _, err := currency.ParseISO(code); err != nil {
+			r.faults.Add(at, "unit-unknown", "%q is not an ISO 4217 currency; this inventory is in %s", code, want)
+		} else {
+			r.faults.Add(at, "currency-mismatch", "the amount is in %s, the inventory in %s; nothing is converted without a stated rate", code, want)
+		}
+		return decimal.Zero
+	}
+	v, err := num.Parse(amount)
+	if err != nil {
+		r.faults.Add(at, "decimal-invalid", "%q: %v", short(amount), err)
+		return decimal.Zero
+	}
+	if v.IsNegative() {
+		r.faults.Add(at, "out-of-range", "%q must not be negative", short(text))
+	}
+	return v
+}
+
+// item finds an item of the inventory, and suggests near ones where it fails.
+func (r *reader) item(code string, at fault.Path) *entry {
+	if e, ok := r.catalogue.entries[code]; ok {
+		return e
+	}
+	detail := "the inventory " + r.catalogue.ref.Ref + " has no item %q"
+	if near := r.catalogue.near(code); len(near) > 0 {
+		detail += "; did you mean " + strings.Join(near, ", ") + "?"
+	}
+	r.faults.Add(at, "item-unknown", detail, short(code))
+	return nil
+}
+
+// itemOf finds an item that must have one of the declared units given.
+func (r *reader) itemOf(code string, at fault.Path, units ...string) *entry {
+	e := r.item(code, at)
+	if e == nil {
+		return nil
+	}
+	for _, u := range units {
+		if e.Unit == u {
+			return e
+		}
+	}
+	r.faults.Add(at, "unit-incompatible", "%s is declared per %s; here an item per %s is needed", e.Code, e.Unit, strings.Join(units, " or "))
+	return nil
+}
+
+// amount reads the amount of a constituent.
+func (r *reader) amount(text string, at fault.Path) (basis mix.Basis, value decimal.Decimal, system unit.System) {
+	if text == "balance" {
+		return mix.Balance, decimal.Zero, unit.Neutral
+	}
+	if share, ok := strings.CutSuffix(text, " of binder"); ok {
+		q, _ := r.quantity(share, at, unit.Ratio)
+		return mix.OfBinder, si(q), unit.Neutral
+	}
+	if share, ok := strings.CutSuffix(text, " by volume"); ok {
+		q, _ := r.quantity(share, at, unit.Ratio)
+		return mix.ByVolume, si(q), unit.Neutral
+	}
+	q, err := unit.Parse(text, unit.Density, unit.VolumePerVolume)
+	if err != nil {
+		var wrong *unit.ParseError
+		if errors.As(err, &wrong) {
+			r.faults.Add(at, wrong.Code(), "%s; or \"n %% of binder\", \"n %% by volume\", \"balance\"", wrong.Detail)
+		}
+		return 0, decimal.Zero, unit.Neutral
+	}
+	if q.Unit.Kind == unit.VolumePerVolume {
+		return mix.ByVolume, q.SI(), q.Unit.System
+	}
+	return mix.ByMass, q.SI(), q.Unit.System
+}
+
+func si(q unit.Quantity) decimal.Decimal {
+	if q.Unit.IsZero() {
+		return decimal.Zero
+	}
+	return q.SI()
+}
+
+// record keeps to one system of units (ASTM C94/C94M, 1.2).
+type record struct {
+	what   string
+	system unit.System
+}
+
+func (r *reader) keep(rec *record, q unit.Quantity, at fault.Path) {
+	switch {
+	case q.Unit.System == unit.Neutral:
+	case rec.system == unit.Neutral:
+		rec.system = q.Unit.System
+	case rec.system != q.Unit.System:
+		r.faults.Add(at, "unit-system-mixed", "%s is in %s units while the rest of the %s is in %s units; one %s keeps to one system", q, q.Unit.System, rec.what, rec.system, rec.what)
+	}
+}

@@ -1,0 +1,173 @@
+package service
+
+import (
+	"strconv"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"slabledger/lca/fault"
+)
+
+// resolved is an alternative with everything it takes over from others.
+type resolved struct {
+	Alternative
+	index          int
+	at             fault.Path
+	constituentsAt []fault.Path // where each constituent was written
+	chain          []int        // its own index, then those it is like
+}
+
+// resolve gives each alternative what it is "like", then its own members, as
+// RFC 7396 merges a patch: objects merge, lists and values replace. mix.add is
+// the exception that a fibre mix needs: it appends to the constituents.
+func resolve(raw []jsontext.Value, root fault.Path, faults *fault.List) []resolved {
+	type head struct {
+		Name string `json:"name"`
+		Like string `json:"like"`
+	}
+	heads := make([]head, len(raw))
+	byName := make(map[string]int, len(raw))
+	for i, r := range raw {
+		if err := json.Unmarshal(r, &heads[i]); err != nil {
+			faults.Add(root.At(i), "wrong-type", "the alternative cannot be read")
+			return nil
+		}
+		if heads[i].Name == "" {
+			faults.Add(root.At(i, "name"), "required-member-missing", "every alternative needs a name")
+		} else if first, twice := byName[heads[i].Name]; twice {
+			faults.Add(root.At(i, "name"), "duplicate-name", "the name %q is taken by alternative %d; names are unique within their list", short(heads[i].Name), first)
+		} else {
+			byName[heads[i].Name] = i
+		}
+	}
+	all := make([]resolved, len(raw))
+	for i := range raw {
+		all[i].at, all[i].index = root.At(i), i
+		chain := []int{i}
+		for like := heads[i].Like; like != ""; {
+			j, known := byName[like]
+			if !known {
+				faults.Add(root.At(chain[len(chain)-1], "like"), "alternative-unknown", "no alternative has the name %q", short(like))
+				break
+			}
+			if len(chain) > len(raw) {
+				faults.Add(root.At(i, "like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
+				break
+			}
+			chain = append(chain, j)
+			like = heads[j].Like
+		}
+		all[i].chain = chain
+	}
+	if !faults.Empty() {
+		return nil
+	}
+	for i := range all {
+		for c := len(all[i].chain) - 1; c >= 0; c-- {
+			all[i].apply(raw[all[i].chain[c]], root.At(all[i].chain[c]), faults)
+		}
+		all[i].Name, all[i].Like = heads[i].Name, ""
+	}
+	return all
+}
+
+// apply lays one alternative's members over what is there.
+func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) {
+	// Which lists this layer writes decides where faults in them point.
+	var wrote struct {
+		Mix struct {
+			Constituents []jsontext.Value `json:"constituents"`
+		} `json:"mix"`
+	}
+	if err := json.Unmarshal(raw, &r.Alternative); err != nil {
+		faults.Add(at, "wrong-type", "the alternative cannot be read")
+		return
+	}
+	if err := json.Unmarshal(raw, &wrote); err != nil || r.Mix == nil {
+		return
+	}
+	if wrote.Mix.Constituents != nil {
+		r.constituentsAt = nil
+		for k := range wrote.Mix.Constituents {
+			r.constituentsAt = append(r.constituentsAt, at.At("mix", "constituents", k))
+		}
+	}
+	for k := range r.Mix.Add {
+		r.constituentsAt = append(r.constituentsAt, at.At("mix", "add", k))
+	}
+	r.Mix.Constituents = append(r.Mix.Constituents, r.Mix.Add...)
+	r.Mix.Add = nil
+}
+
+// relocate moves pointers into members that an alternative took over to where
+// they were written, and drops faults that are then told twice.
+func relocate(found []fault.Fault, body []byte, all []resolved) []fault.Fault {
+	var document any
+	if err := json.Unmarshal(body, &document); err != nil {
+		return found
+	}
+	seen := make(map[fault.Fault]bool, len(found))
+	kept := found[:0]
+	for _, f := range found {
+		f.Pointer = written(f.Pointer, document, all)
+		if !seen[f] {
+			seen[f] = true
+			kept = append(kept, f)
+		}
+	}
+	return kept
+}
+
+func written(p fault.Path, document any, all []resolved) fault.Path {
+	const prefix = "/alternatives/"
+	rest, ok := strings.CutPrefix(string(p), prefix)
+	if !ok || exists(document, string(p)) {
+		return p
+	}
+	number, member, _ := strings.Cut(rest, "/")
+	i, err := strconv.Atoi(number)
+	if err != nil || i >= len(all) {
+		return p
+	}
+	for _, j := range all[i].chain {
+		if q := prefix + strconv.Itoa(j) + "/" + member; exists(document, q) {
+			return fault.Path(q)
+		}
+	}
+	return p
+}
+
+// exists follows an RFC 6901 pointer.
+func exists(document any, pointer string) bool {
+	for _, step := range strings.Split(pointer, "/")[1:] {
+		step = strings.NewReplacer("~1", "/", "~0", "~").Replace(step)
+		switch at := document.(type) {
+		case map[string]any:
+			next, ok := at[step]
+			if !ok {
+				return false
+			}
+			document = next
+		case []any:
+			i, err := strconv.Atoi(step)
+			if err != nil || i < 0 || i >= len(at) {
+				return false
+			}
+			document = at[i]
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+// short keeps echoed input small.
+func short(s string) string {
+	const most = 80
+	if len(s) <= most {
+		return s
+	}
+	return strings.ToValidUTF8(s[:most], "") + "…"
+}
