@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"slices"
 	"sort"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -37,7 +38,8 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	all := resolve(req.Alternatives, "/alternatives", &faults)
+	all, unresolved := resolve(req.Alternatives, "/alternatives")
+	faults.Append(unresolved.All()...)
 	baseline := -1
 	for i := range all {
 		if all[i].Name == req.Baseline {
@@ -76,16 +78,14 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	all := resolve([]jsontext.Value{req.Alternative}, "", &faults)
-	for i := range all {
-		all[i].at = "/alternative"
-		for k := range all[i].constituentsAt {
-			all[i].constituentsAt[k] = "/alternative" + all[i].constituentsAt[k][len("/0"):]
-		}
+	all, unresolved := resolve([]jsontext.Value{req.Alternative}, "")
+	for _, f := range unresolved.All() {
+		faults.Add(single(f.Pointer), f.Code, "%s", f.Detail)
 	}
-	for i, f := range faults.All() {
-		if len(f.Pointer) >= 2 && f.Pointer[:2] == "/0" {
-			faults.All()[i].Pointer = "/alternative" + f.Pointer[2:]
+	for i := range all {
+		all[i].at = single(all[i].at)
+		for k := range all[i].constituentsAt {
+			all[i].constituentsAt[k] = single(all[i].constituentsAt[k])
 		}
 	}
 	evaluations, err := study.evaluate(all, body, &faults)
@@ -99,6 +99,11 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 	e := evaluations[0]
 	e.result.FunctionalEquivalence = equivalence(study.service, e.Service, e.Service, "the functional unit asks for")
 	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Caution: Caution}, nil
+}
+
+// single moves a pointer from the first of a list to the one alternative.
+func single(p fault.Path) fault.Path {
+	return "/alternative" + fault.Path(strings.TrimPrefix(string(p), "/0"))
 }
 
 // evaluate reads all alternatives, reports every fault of all of them, and

@@ -543,7 +543,13 @@ func (e *evaluated) userCost(text, item, use string, year int, at fault.Path) {
 		return
 	}
 	e.userCosts = append(e.userCosts, cost.Flow{Kind: cost.User, Item: item, Label: use + ", road users", Year: year, Amount: num.One, Unit: "m2/m2",
-		Price: e.money(text, at), PriceUnit: e.catalogue.ref.Currency + "/m2", Source: "request" + string(at)})
+		Price: e.money(text, at), PriceUnit: e.catalogue.ref.Currency + "/m2", Source: e.asked(at)})
+}
+
+// asked is the source of a figure that the request itself gives: the pointer
+// within the alternative, so that the order of alternatives changes nothing.
+func (e *evaluated) asked(at fault.Path) string {
+	return "request" + strings.TrimPrefix(string(at), string(e.at))
 }
 
 // gaps lists every factor and price that a flow needs and the inventory lacks.
@@ -651,7 +657,7 @@ func (e *evaluated) printQuantities() {
 	area := e.study.area
 	q := make([]Quantity, 0, len(e.bill.Flows)+1)
 	q = append(q, Quantity{Item: "concrete", Use: "slab", Amount: Amount{e.takeoff.Concrete}, Unit: "m3/m2",
-		ForArea: Amount{e.takeoff.Concrete.Mul(area)}, AreaUnit: "m3", Source: "request" + string(e.at.At("mix"))})
+		ForArea: Amount{e.takeoff.Concrete.Mul(area)}, AreaUnit: "m3", Source: e.asked(e.at.At("mix"))})
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.entries[f.Item.Code]
 		e.used[it.Code] = it
@@ -889,7 +895,7 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 	at := e.at.At("residual")
 	perM2 := e.catalogue.ref.Currency + "/m2"
 	credit := func(label string, amount, price decimal.Decimal) cost.Flow {
-		return cost.Flow{Kind: cost.Residual, Label: label, Year: e.study.period, Amount: amount, Unit: "m2/m2", Price: price, PriceUnit: perM2, Source: "request" + string(at)}
+		return cost.Flow{Kind: cost.Residual, Label: label, Year: e.study.period, Amount: amount, Unit: "m2/m2", Price: price, PriceUnit: perM2, Source: e.asked(at)}
 	}
 	r := e.Residual
 	if r == nil {

@@ -22,7 +22,8 @@ type resolved struct {
 // resolve gives each alternative what it is "like", then its own members, as
 // RFC 7396 merges a patch: objects merge, lists and values replace. mix.add is
 // the exception that a fibre mix needs: it appends to the constituents.
-func resolve(raw []jsontext.Value, root fault.Path, faults *fault.List) []resolved {
+// It is nil where the alternatives cannot be told apart.
+func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults fault.List) {
 	type head struct {
 		Name string `json:"name"`
 		Like string `json:"like"`
@@ -32,7 +33,7 @@ func resolve(raw []jsontext.Value, root fault.Path, faults *fault.List) []resolv
 	for i, r := range raw {
 		if err := json.Unmarshal(r, &heads[i]); err != nil {
 			faults.Add(root.At(i), "wrong-type", "the alternative cannot be read")
-			return nil
+			return nil, faults
 		}
 		if heads[i].Name == "" {
 			faults.Add(root.At(i, "name"), "required-member-missing", "every alternative needs a name")
@@ -42,7 +43,7 @@ func resolve(raw []jsontext.Value, root fault.Path, faults *fault.List) []resolv
 			byName[heads[i].Name] = i
 		}
 	}
-	all := make([]resolved, len(raw))
+	all = make([]resolved, len(raw))
 	for i := range raw {
 		all[i].at, all[i].index = root.At(i), i
 		chain := []int{i}
@@ -62,15 +63,15 @@ func resolve(raw []jsontext.Value, root fault.Path, faults *fault.List) []resolv
 		all[i].chain = chain
 	}
 	if !faults.Empty() {
-		return nil
+		return nil, faults
 	}
 	for i := range all {
 		for c := len(all[i].chain) - 1; c >= 0; c-- {
-			all[i].apply(raw[all[i].chain[c]], root.At(all[i].chain[c]), faults)
+			all[i].apply(raw[all[i].chain[c]], root.At(all[i].chain[c]), &faults)
 		}
 		all[i].Name, all[i].Like = heads[i].Name, ""
 	}
-	return all
+	return all, faults
 }
 
 // apply lays one alternative's members over what is there.
