@@ -672,7 +672,7 @@ func (e *evaluated) printQuantities() {
 
 func (e *evaluated) printConcrete() {
 	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
-	var a1, a2, a3, a4, a5, money decimal.Decimal
+	var a1, a2, a3, a4, a5, money num.Total
 	for _, f := range e.bill.Concrete {
 		it := e.catalogue.entries[f.Item.Code]
 		factor := it.inventory.Factors[f.Factor]
@@ -682,29 +682,29 @@ func (e *evaluated) printConcrete() {
 			GWPKgCO2ePerM3: Fixed{gwp}, Source: it.source}
 		switch f.Module {
 		case "A1":
-			a1 = a1.Add(gwp)
+			a1.Add(gwp)
 		case "A2":
-			a2 = a2.Add(gwp)
+			a2.Add(gwp)
 		case "A3":
-			a3 = a3.Add(gwp)
+			a3.Add(gwp)
 		case "A4":
-			a4 = a4.Add(gwp)
+			a4.Add(gwp)
 		case "A5":
-			a5 = a5.Add(gwp)
+			a5.Add(gwp)
 		}
 		if e.study.factors != nil && f.Unpriced == "" {
 			price := it.inventory.Price.Amount
-			value := num.Line(f.Amount.Mul(price))
+			value := num.LineOf(f.Amount, price)
 			line.Price, line.PriceUnit, line.CostPerM3 = &Plain{price}, it.priceUnit, &Fixed{value}
 			if line.Stage == "A1-A3" {
-				money = money.Add(value)
+				money.Add(value)
 			}
 		}
 		c.Lines = append(c.Lines, line)
 	}
-	c.GWPKgCO2ePerM3 = ConcreteModules{A1: Fixed{a1}, A2: Fixed{a2}, A3: Fixed{a3}, A1A3: Fixed{num.Sum(a1, a2, a3)}, A4: Fixed{a4}, A5Waste: Fixed{a5}}
+	c.GWPKgCO2ePerM3 = ConcreteModules{A1: Fixed{a1.Value()}, A2: Fixed{a2.Value()}, A3: Fixed{a3.Value()}, A1A3: Fixed{num.Sum(a1.Value(), a2.Value(), a3.Value())}, A4: Fixed{a4.Value()}, A5Waste: Fixed{a5.Value()}}
 	if e.study.factors != nil {
-		c.CostPerM3 = &Fixed{money}
+		c.CostPerM3 = &Fixed{money.Value()}
 	}
 	e.result.Concrete = c
 }

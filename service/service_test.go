@@ -198,3 +198,20 @@ func demoMeta(t testing.TB) inventory.Meta {
 	}
 	return meta
 }
+
+// evaluation is the plain alternative of the demo alone.
+func evaluation(t testing.TB) []byte {
+	t.Helper()
+	var doc map[string]any
+	if err := json.Unmarshal(request(t), &doc); err != nil {
+		t.Fatal(err)
+	}
+	doc["alternative"] = doc["alternatives"].([]any)[0]
+	delete(doc, "alternatives")
+	delete(doc, "baseline")
+	body, err := json.Marshal(doc, json.Deterministic(true))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return body
+}

@@ -41,8 +41,8 @@ func (s State) Known() bool { return s.State == Declared || s.State == ZeroWithR
 type Matrix struct {
 	States []State
 	// product is the sum of lines that report A1-A3 as a whole, such as a dowel.
-	values [19]decimal.Decimal
-	whole  decimal.Decimal
+	values [19]num.Total
+	whole  num.Total
 }
 
 // NewMatrix starts with every module not declared for the reason given by why.
@@ -68,11 +68,11 @@ func (m *Matrix) State(module string) State { return m.States[index(module)] }
 // "A1-A3", for a product whose three modules are known only together.
 func (m *Matrix) Add(module string, gwp decimal.Decimal) {
 	if module == "A1-A3" {
-		m.whole = m.whole.Add(gwp)
+		m.whole.Add(gwp)
 		return
 	}
 	i := index(module)
-	m.values[i] = m.values[i].Add(gwp)
+	m.values[i].Add(gwp)
 	if m.States[i].State != Declared {
 		m.States[i].State, m.States[i].Reason = Declared, ""
 	}
@@ -89,41 +89,41 @@ func (m *Matrix) Value(module string) decimal.NullDecimal {
 	if !m.States[i].Known() {
 		return decimal.NullDecimal{}
 	}
-	return decimal.NewNullDecimal(m.values[i])
+	return decimal.NewNullDecimal(m.values[i].Value())
 }
 
 // Range is the total from one module to another, both included. It is invalid,
 // with the modules that are missing, where any of them is not declared. D
 // stands in no range but its own.
 func (m *Matrix) Range(from, to string) (total decimal.NullDecimal, missing []string) {
-	sum := decimal.Zero
+	var sum num.Total
 	for i := index(from); i <= index(to); i++ {
 		if !m.States[i].Known() {
 			missing = append(missing, modules[i])
 			continue
 		}
-		sum = sum.Add(m.values[i])
+		sum.Add(m.values[i].Value())
 	}
 	if len(missing) > 0 {
 		return decimal.NullDecimal{}, missing
 	}
 	if index(from) <= index("A1") && index(to) >= index("A3") {
-		sum = sum.Add(m.whole)
+		sum.Add(m.whole.Value())
 	}
-	return decimal.NewNullDecimal(sum), nil
+	return decimal.NewNullDecimal(sum.Value()), nil
 }
 
 // Total is the exact sum of all known modules from A0 to C4, and which they
 // are. D is never in it.
 func (m *Matrix) Total() (total decimal.Decimal, covers []string) {
-	total = m.whole
+	sum := m.whole
 	for i, name := range modules {
 		if name != "D" && m.States[i].Known() {
-			total = total.Add(m.values[i])
+			sum.Add(m.values[i].Value())
 			covers = append(covers, name)
 		}
 	}
-	return total, covers
+	return sum.Value(), covers
 }
 
 func index(module string) int {
@@ -139,7 +139,7 @@ func index(module string) int {
 // product, rounded once (num.Line). Amount in the factor's declared unit, factor
 // in kg CO2e per declared unit.
 func Line(amount, factor decimal.Decimal) decimal.Decimal {
-	return num.Line(amount.Mul(factor))
+	return num.LineOf(amount, factor)
 }
 
 // Stage is the life cycle stage under which a module is printed: A1, A2 and A3

@@ -28,19 +28,33 @@ func NewMultiplier(d decimal.Decimal) Multiplier {
 // Decimal is the value that was prepared.
 func (m Multiplier) Decimal() decimal.Decimal { return m.value }
 
+// unity leaves a product as it is.
+var unity = NewMultiplier(One)
+
 // LineProduct is Line(a·b·m): the exact product rounded once. Where the numbers
 // are of the usual size it works in machine words, which takes about a
 // quarter of the time of the same arithmetic on big integers and gives the same
 // digits.
 func LineProduct(a, b decimal.Decimal, m Multiplier) decimal.Decimal {
-	drop := -Places - int(a.Exponent()) - int(b.Exponent()) - int(m.value.Exponent())
+	return product(a, b, m, Places)
+}
+
+// LineOf is Line(a·b), as LineProduct.
+func LineOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, Places) }
+
+// AmountOf is Amount(a·b), as LineProduct but to AmountPlaces.
+func AmountOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, AmountPlaces) }
+
+// product is a·b·m rounded once to places, half to even.
+func product(a, b decimal.Decimal, m Multiplier, places int) decimal.Decimal {
+	drop := -places - int(a.Exponent()) - int(b.Exponent()) - int(m.value.Exponent())
 	if !m.fits || drop <= 0 || a.NumDigits() > wordDigits || b.NumDigits() > wordDigits {
-		return Line(a.Mul(b).Mul(m.value))
+		return roundTo(a.Mul(b).Mul(m.value), places)
 	}
 	// |a|·|b| has at most 120 bits and the multiplier 128: four words hold all.
 	ca, cb := a.CoefficientInt64(), b.CoefficientInt64()
 	hi, lo := bits.Mul64(uint64(max(ca, -ca)), uint64(max(cb, -cb))) //nolint:gosec // not negative
-	w := product(hi, lo, m.hi, m.lo)
+	w := words(hi, lo, m.hi, m.lo)
 
 	// Drop all digits but one, then round on that one; below tells whether
 	// anything but zeros went before it.
@@ -52,7 +66,7 @@ func LineProduct(a, b decimal.Decimal, m Multiplier) decimal.Decimal {
 	}
 	digit := divide(&w, 10)
 	if w[1]|w[2]|w[3] != 0 || w[0] >= 1<<63-1 {
-		return Line(a.Mul(b).Mul(m.value))
+		return roundTo(a.Mul(b).Mul(m.value), places)
 	}
 	line := int64(w[0])
 	if digit > 5 || (digit == 5 && (below || line%2 != 0)) {
@@ -61,11 +75,11 @@ func LineProduct(a, b decimal.Decimal, m Multiplier) decimal.Decimal {
 	if (ca < 0) != (cb < 0) {
 		line = -line
 	}
-	return decimal.New(line, -Places)
+	return decimal.New(line, -int32(places)) //nolint:gosec // 6 or 12
 }
 
-// product multiplies two numbers of two words; the lowest word comes first.
-func product(xHi, xLo, yHi, yLo uint64) (w [4]uint64) {
+// words multiplies two numbers of two words; the lowest word comes first.
+func words(xHi, xLo, yHi, yLo uint64) (w [4]uint64) {
 	var carry uint64
 	w[1], w[0] = bits.Mul64(xLo, yLo)
 	w[3], w[2] = bits.Mul64(xHi, yHi)
@@ -84,4 +98,11 @@ func divide(w *[4]uint64, by uint64) (rest uint64) {
 		w[i], rest = bits.Div64(rest, w[i], by)
 	}
 	return rest
+}
+
+func roundTo(d decimal.Decimal, places int) decimal.Decimal {
+	if places == Places {
+		return Line(d)
+	}
+	return Amount(d)
 }

@@ -88,7 +88,7 @@ func Parse(s string) (decimal.Decimal, error) {
 	}
 	var d decimal.Decimal
 	if integer+fraction <= 18 {
-		d = decimal.New(small, -int32(fraction)) //nolint:gosec // at most 12
+		d = decimal.New(small, -int32(fraction))
 	} else {
 		var err error
 		if d, err = decimal.NewFromString(digits); err != nil {

@@ -211,7 +211,7 @@ func expand(flows []Flow, f Flow) []Flow {
 	}
 	whole := f
 	for _, part := range whole.Item.Recipe {
-		f.Item, f.Amount = part.Item, num.Amount(whole.Amount.Mul(part.Amount))
+		f.Item, f.Amount = part.Item, num.AmountOf(whole.Amount, part.Amount)
 		f.Use = whole.Use + ": " + whole.Item.Code
 		flows = expand(flows, f)
 	}
@@ -224,7 +224,7 @@ func transport(flows []Flow, legs []Leg, kg decimal.Decimal, module, use string,
 		if leg.Mode == nil {
 			continue
 		}
-		f := Flow{Item: leg.Mode, Amount: num.Amount(kg.Mul(leg.Distance).Mul(thousandth)), Module: module, Use: use, Year: year, At: leg.At}
+		f := Flow{Item: leg.Mode, Amount: num.AmountOf(kg, leg.Distance.Shift(-3)), Module: module, Use: use, Year: year, At: leg.At}
 		if moved != nil && moved.Delivered {
 			f.Unpriced = "the transport of " + moved.Code + " is in its delivered price"
 		}
@@ -256,7 +256,7 @@ type Energy struct {
 // share of all of these with its disposal. waste is the wasted fraction;
 // disposal may be nil only where it is zero.
 func (b *Builder) AddConcrete(t Takeoff, materials []Material, energy []Energy, waste decimal.Decimal, disposal *Item, freshDensity decimal.Decimal, at fault.Path) {
-	var flows []Flow
+	flows := make([]Flow, 0, 4*(2*len(materials)+2*len(energy)+2))
 	for _, m := range materials {
 		amount, ok := m.Item.FromMass(m.Mass)
 		if !ok {
@@ -282,8 +282,9 @@ func (b *Builder) AddConcrete(t Takeoff, materials []Material, energy []Energy, 
 		flows = b.addWaste(flows, waste, disposal, freshDensity, at)
 	}
 	b.Concrete = flows
+	b.Flows = make([]Flow, 0, 2*len(flows))
 	for _, f := range flows {
-		f.Amount = num.Amount(f.Amount.Mul(t.Concrete))
+		f.Amount = num.AmountOf(f.Amount, t.Concrete)
 		b.Flows = append(b.Flows, f)
 	}
 }
@@ -297,10 +298,10 @@ func (b *Builder) addWaste(flows []Flow, waste decimal.Decimal, disposal *Item, 
 		return flows
 	}
 	for _, f := range flows[:len(flows):len(flows)] {
-		f.Amount, f.Use, f.Module = num.Amount(f.Amount.Mul(factor)), "waste: "+f.Use+" ("+f.Module+")", "A5"
+		f.Amount, f.Use, f.Module = num.AmountOf(f.Amount, factor), "waste: "+f.Use+" ("+f.Module+")", "A5"
 		flows = append(flows, f)
 	}
-	wasted := num.Amount(freshDensity.Mul(factor))
+	wasted := num.AmountOf(freshDensity, factor)
 	amount, ok := disposal.FromMass(wasted)
 	pointer := at.At("slab", "waste", "disposal")
 	if !ok {
@@ -393,5 +394,5 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 		b.Faults.Add(at, "unit-incompatible", "%s %s", item.Code, problem)
 		return
 	}
-	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.Amount(amount.Mul(share)), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})
+	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})
 }
