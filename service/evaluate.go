@@ -849,26 +849,25 @@ func (e *evaluated) printCost() error {
 			Price: it.inventory.Price.Amount, PriceUnit: it.priceUnit, Escalation: e.study.escalation[f.Category], Source: it.source})
 		modules = append(modules, f.Module)
 	}
-	before, err := e.study.factors.Present(flows)
-	if err != nil {
-		return err
-	}
-	for _, u := range e.userCosts {
-		flows = append(flows, u)
-		modules = append(modules, "")
-	}
-	residuals, err := e.residual(before)
-	if err != nil {
-		return err
-	}
-	for _, r := range residuals {
-		flows = append(flows, r)
-		modules = append(modules, "")
-	}
 	p, err := e.study.factors.Present(flows)
 	if err != nil {
 		return err
 	}
+	credits, err := e.residual(p)
+	if err != nil {
+		return err
+	}
+	// What road users pay and what is left at the end are valued apart: the
+	// residual value follows from what the agency paid.
+	apart, err := e.study.factors.Present(append(e.userCosts, credits...))
+	if err != nil {
+		return err
+	}
+	p.Lines = append(p.Lines, apart.Lines...)
+	p.User, p.Residual = apart.User, apart.Residual
+	p.NetPresentValue = p.NetPresentValue.Add(apart.NetPresentValue)
+	p.EquivalentAnnual = e.study.factors.Annual(p.NetPresentValue)
+	modules = append(modules, make([]string, len(apart.Lines))...)
 	c := &Cost{Lines: make([]CostLine, 0, len(p.Lines)), NotPriced: notPriced,
 		InitialPerM2: Fixed{p.Initial}, MaintenancePresentValuePerM2: Fixed{p.Maintenance}, ResidualValuePerM2: Fixed{p.Residual},
 		NetPresentValuePerM2: Fixed{p.NetPresentValue}, EquivalentAnnualPerM2: Fixed{p.EquivalentAnnual}, UserPresentValuePerM2: Fixed{p.User}}

@@ -1,6 +1,8 @@
 package slab
 
 import (
+	"slices"
+
 	"github.com/shopspring/decimal"
 
 	"slabledger/lca/fault"
@@ -373,7 +375,7 @@ func (b *Builder) AddProduct(item *Item, amount decimal.Decimal, use string, inc
 	case len(legs) > 0:
 		b.include(legs, item.Code, ToSite)
 		per := item.KgPerUnit()
-		if !per.Valid {
+		if !per.Valid && slices.ContainsFunc(legs, func(l Leg) bool { return l.Mode != nil }) {
 			b.Faults.Add(at, "unit-mass-missing", "a rule takes %s to the site, but the inventory does not give the mass of one %s of it", item.Code, item.Unit)
 			return
 		}
