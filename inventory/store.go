@@ -30,8 +30,9 @@ type Store interface {
 	// ErrVersionConflict. Of concurrent publishers of one number exactly one
 	// wins; the others get ErrVersionConflict. The caller has validated v and
 	// computed its hash; v.CreatedAt is RFC 3339 and is cut to microseconds.
-	// A commit is never repeated: where the connection is lost while it runs,
-	// the error is ErrUnavailable and only Version tells what happened.
+	// A commit is never repeated: where the connection is lost or ctx ends while
+	// it runs, the error is ErrUnavailable or that of ctx, and only Version
+	// tells what happened.
 	Publish(ctx context.Context, v Version) error
 	// Version returns one version with its items sorted by code, or
 	// ErrNotFound. Every digit of every decimal comes back as it was stored.

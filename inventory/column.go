@@ -1,0 +1,267 @@
+package inventory
+
+import (
+	"errors"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/num"
+)
+
+// ColumnKind is what a cell of a column holds.
+type ColumnKind int
+
+// Kinds of column.
+const (
+	TextColumn    ColumnKind = iota
+	DecimalColumn            // a plain decimal in canonical form
+	YearColumn               // a calendar year
+	RecipeColumn             // "electricity=55; plant-hire=1"
+)
+
+// Column is one column of an inventory laid out flat, as in a CSV file or a
+// table of a database. An empty cell means absent, never zero.
+type Column struct {
+	Name     string
+	Kind     ColumnKind
+	Required bool // in the header of a CSV file
+
+	get func(*Item) string
+	set func(*Item, string) error
+}
+
+// Text returns the cell of an item, empty where the item has no such value.
+func (c Column) Text(i *Item) string { return c.get(i) }
+
+// Set reads a cell into an item; an empty cell changes nothing.
+func (c Column) Set(i *Item, cell string) error {
+	if cell == "" {
+		return nil
+	}
+	return c.set(i, cell)
+}
+
+// Columns lists the columns in the order in which they are written. Together
+// they hold all of an item.
+func Columns() []Column { return columns }
+
+// ItemColumns lists the columns of one row per item in a database: all but the
+// recipe, whose parts are rows of their own.
+func ItemColumns() []Column {
+	return slices.DeleteFunc(slices.Clone(columns), func(c Column) bool { return c.Kind == RecipeColumn })
+}
+
+// ColumnNames lists the names of columns.
+func ColumnNames(columns []Column) []string {
+	names := make([]string, len(columns))
+	for n, c := range columns {
+		names[n] = c.Name
+	}
+	return names
+}
+
+var columns = func() []Column {
+	price := func(i *Item) *Price {
+		if i.Price == nil {
+			i.Price = &Price{}
+		}
+		return i.Price
+	}
+	priceText := func(name string, field func(*Price) *string) Column {
+		return text(name, func(i *Item) *string {
+			if i.Price == nil {
+				return nil
+			}
+			return field(i.Price)
+		}, func(i *Item) *string { return field(price(i)) })
+	}
+
+	all := []Column{
+		required(itemText("code", func(i *Item) *string { return &i.Code })),
+		required(itemText("category", func(i *Item) *string { return (*string)(&i.Category) })),
+		required(itemText("name", func(i *Item) *string { return &i.Name })),
+		required(itemText("unit", func(i *Item) *string { return &i.Unit })),
+		number("density_kg_per_m3", func(i *Item) *decimal.NullDecimal { return &i.Density }),
+		number("unit_mass_kg", func(i *Item) *decimal.NullDecimal { return &i.UnitMass }),
+		number("solids_percent", func(i *Item) *decimal.NullDecimal { return &i.Solids }),
+		number("batch_volume_m3", func(i *Item) *decimal.NullDecimal { return &i.BatchVolume }),
+		itemText("module", func(i *Item) *string { return &i.Module }),
+		itemText("default_for", func(i *Item) *string { return &i.DefaultFor }),
+		itemText("boundary", func(i *Item) *string { return &i.Boundary }),
+		{
+			Name: "price", Kind: DecimalColumn,
+			get: func(i *Item) string {
+				if i.Price == nil {
+					return ""
+				}
+				return num.Canonical(i.Price.Amount)
+			},
+			set: func(i *Item, cell string) (err error) {
+				price(i).Amount, err = num.Parse(cell)
+				return err
+			},
+		},
+		priceText("price_currency", func(p *Price) *string { return &p.Currency }),
+		priceText("price_date", func(p *Price) *string { return &p.Date }),
+		priceText("price_basis", func(p *Price) *string { return &p.Basis }),
+		priceText("price_tax", func(p *Price) *string { return &p.Tax }),
+	}
+	all = append(all, source("price_source", func(i *Item, create bool) *Source {
+		if i.Price == nil && !create {
+			return nil
+		}
+		return &price(i).Source
+	})...)
+	for _, key := range FactorKeys() {
+		all = append(all, factor(key))
+	}
+	all = append(all, source("factor_source", func(i *Item, create bool) *Source {
+		if i.FactorSource == nil && create {
+			i.FactorSource = &Source{}
+		}
+		return i.FactorSource
+	})...)
+	return append(all,
+		Column{Name: "recipe", Kind: RecipeColumn, get: recipeText, set: setRecipe},
+		itemText("note", func(i *Item) *string { return &i.Note }),
+	)
+}()
+
+func required(c Column) Column {
+	c.Required = true
+	return c
+}
+
+// text is a column of a string that find looks up (nil: absent) and reach
+// makes room for.
+func text(name string, find, reach func(*Item) *string) Column {
+	return Column{
+		Name: name,
+		get: func(i *Item) string {
+			if s := find(i); s != nil {
+				return *s
+			}
+			return ""
+		},
+		set: func(i *Item, cell string) error {
+			*reach(i) = cell
+			return nil
+		},
+	}
+}
+
+func itemText(name string, field func(*Item) *string) Column { return text(name, field, field) }
+
+func number(name string, field func(*Item) *decimal.NullDecimal) Column {
+	return Column{
+		Name: name, Kind: DecimalColumn,
+		get: func(i *Item) string {
+			if d := field(i); d.Valid {
+				return num.Canonical(d.Decimal)
+			}
+			return ""
+		},
+		set: func(i *Item, cell string) error {
+			d, err := num.Parse(cell)
+			*field(i) = decimal.NewNullDecimal(d)
+			return err
+		},
+	}
+}
+
+// FactorColumn is the name of the column of a factor key: "gwp_a1_a3" of "A1-A3".
+func FactorColumn(key string) string {
+	return "gwp_" + strings.ToLower(strings.ReplaceAll(key, "-", "_"))
+}
+
+func factor(key string) Column {
+	return Column{
+		Name: FactorColumn(key), Kind: DecimalColumn,
+		get: func(i *Item) string {
+			if d, ok := i.Factors[key]; ok {
+				return num.Canonical(d)
+			}
+			return ""
+		},
+		set: func(i *Item, cell string) error {
+			d, err := num.Parse(cell)
+			if i.Factors == nil {
+				i.Factors = map[string]decimal.Decimal{}
+			}
+			i.Factors[key] = d
+			return err
+		},
+	}
+}
+
+var errYear = errors.New("a year has four digits")
+
+// source is the columns of a source; at returns nil where there is none and it
+// is not to be made.
+func source(prefix string, at func(i *Item, create bool) *Source) []Column {
+	field := func(name string, of func(*Source) *string) Column {
+		return text(prefix+name, func(i *Item) *string {
+			if s := at(i, false); s != nil {
+				return of(s)
+			}
+			return nil
+		}, func(i *Item) *string { return of(at(i, true)) })
+	}
+	return []Column{
+		field("_kind", func(s *Source) *string { return (*string)(&s.Kind) }),
+		field("_title", func(s *Source) *string { return &s.Title }),
+		field("_publisher", func(s *Source) *string { return &s.Publisher }),
+		{
+			Name: prefix + "_year", Kind: YearColumn,
+			get: func(i *Item) string {
+				if s := at(i, false); s != nil && s.Year != 0 {
+					return strconv.Itoa(s.Year)
+				}
+				return ""
+			},
+			set: func(i *Item, cell string) error {
+				s := at(i, true)
+				year, err := strconv.Atoi(cell)
+				if err != nil || len(cell) != 4 || year < 1000 {
+					return errYear
+				}
+				s.Year = year
+				return nil
+			},
+		},
+		field("_reference", func(s *Source) *string { return &s.Reference }),
+		field("_licence", func(s *Source) *string { return &s.Licence }),
+	}
+}
+
+func recipeText(i *Item) string {
+	parts := make([]string, len(i.Recipe))
+	for n, p := range i.Recipe {
+		parts[n] = p.Item + "=" + num.Canonical(p.Amount)
+	}
+	return strings.Join(parts, "; ")
+}
+
+var errRecipe = errors.New(`a recipe is a list of code=amount, as in "electricity=55; plant-hire=1"`)
+
+func setRecipe(i *Item, cell string) error {
+	i.Recipe = []RecipePart{}
+	if strings.Count(cell, ";") >= MaxRecipeParts {
+		return errParts
+	}
+	for part := range strings.SplitSeq(cell, ";") {
+		code, amount, found := strings.Cut(strings.TrimSpace(part), "=")
+		if !found {
+			return errRecipe
+		}
+		d, err := num.Parse(amount)
+		if err != nil {
+			return err
+		}
+		i.Recipe = append(i.Recipe, RecipePart{code, d})
+	}
+	return nil
+}

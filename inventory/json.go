@@ -1,0 +1,172 @@
+package inventory
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/num"
+)
+
+// itemJSON is an Item on the wire and under the hash. The order of the fields
+// is the order in which they are written; what is absent is left out.
+type itemJSON struct {
+	Code         string                 `json:"code"`
+	Category     Category               `json:"category"`
+	Name         string                 `json:"name"`
+	Unit         string                 `json:"unit"`
+	Density      decimalText            `json:"density_kg_per_m3,omitzero"`
+	UnitMass     decimalText            `json:"unit_mass_kg,omitzero"`
+	Solids       decimalText            `json:"solids_percent,omitzero"`
+	BatchVolume  decimalText            `json:"batch_volume_m3,omitzero"`
+	Module       string                 `json:"module,omitempty"`
+	DefaultFor   string                 `json:"default_for,omitempty"`
+	Boundary     string                 `json:"boundary,omitempty"`
+	Price        *priceJSON             `json:"price,omitempty"`
+	Factors      map[string]decimalText `json:"factors,omitempty"`
+	FactorSource *Source                `json:"factor_source,omitempty"`
+	Recipe       []partJSON             `json:"recipe,omitempty"`
+	Note         string                 `json:"note,omitempty"`
+}
+
+type priceJSON struct {
+	Amount   decimalText `json:"amount"`
+	Currency string      `json:"currency"`
+	Date     string      `json:"date"`
+	Basis    string      `json:"basis"`
+	Tax      string      `json:"tax"`
+	Source   Source      `json:"source"`
+}
+
+type partJSON struct {
+	Item   string      `json:"item"`
+	Amount decimalText `json:"amount"`
+}
+
+// decimalText is a decimal as a JSON string in canonical form, so that 2.50 and
+// 2.5 are one text and hash equal.
+type decimalText struct{ decimal.NullDecimal }
+
+func present(d decimal.Decimal) decimalText { return decimalText{decimal.NewNullDecimal(d)} }
+
+// IsZero tells an absent decimal, which is not a decimal of zero.
+func (d decimalText) IsZero() bool { return !d.Valid }
+
+// MarshalJSONTo writes the canonical text.
+func (d decimalText) MarshalJSONTo(e *jsontext.Encoder) error {
+	return e.WriteToken(jsontext.String(num.Canonical(d.Decimal)))
+}
+
+// UnmarshalJSONFrom reads a string that num.Parse accepts; a JSON number is
+// refused, because readers of JSON numbers may round them.
+func (d *decimalText) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	token, err := dec.ReadToken()
+	if err != nil {
+		return err
+	}
+	if token.Kind() != '"' {
+		return errors.New("a decimal is a string, as in \"2.5\"")
+	}
+	value, err := num.Parse(token.String())
+	if err != nil {
+		return err
+	}
+	*d = present(value)
+	return nil
+}
+
+// strict is how every JSON text of this package is read: unknown members,
+// duplicate members, other cases and invalid UTF-8 are errors.
+var strict = json.JoinOptions(json.RejectUnknownMembers(true), json.MatchCaseInsensitiveNames(false))
+
+// MarshalJSON writes the item with its fields in a fixed order.
+func (i Item) MarshalJSON() ([]byte, error) {
+	w := itemJSON{
+		Code: i.Code, Category: i.Category, Name: i.Name, Unit: i.Unit,
+		Density: decimalText{i.Density}, UnitMass: decimalText{i.UnitMass},
+		Solids: decimalText{i.Solids}, BatchVolume: decimalText{i.BatchVolume},
+		Module: i.Module, DefaultFor: i.DefaultFor, Boundary: i.Boundary,
+		FactorSource: i.FactorSource, Note: i.Note,
+	}
+	if p := i.Price; p != nil {
+		w.Price = &priceJSON{present(p.Amount), p.Currency, p.Date, p.Basis, p.Tax, p.Source}
+	}
+	if len(i.Factors) > 0 {
+		w.Factors = make(map[string]decimalText, len(i.Factors))
+		for key, value := range i.Factors {
+			w.Factors[key] = present(value)
+		}
+	}
+	for _, part := range i.Recipe {
+		w.Recipe = append(w.Recipe, partJSON{part.Item, present(part.Amount)})
+	}
+	return json.Marshal(w, json.Deterministic(true))
+}
+
+// UnmarshalJSON reads what MarshalJSON writes and refuses everything else. It
+// checks form only; Validate checks meaning.
+func (i *Item) UnmarshalJSON(text []byte) error {
+	var w itemJSON
+	if err := json.Unmarshal(text, &w, strict); err != nil {
+		return err
+	}
+	*i = Item{
+		Code: w.Code, Category: w.Category, Name: w.Name, Unit: w.Unit,
+		Density: w.Density.NullDecimal, UnitMass: w.UnitMass.NullDecimal,
+		Solids: w.Solids.NullDecimal, BatchVolume: w.BatchVolume.NullDecimal,
+		Module: w.Module, DefaultFor: w.DefaultFor, Boundary: w.Boundary,
+		FactorSource: w.FactorSource, Note: w.Note,
+	}
+	if p := w.Price; p != nil {
+		if !p.Amount.Valid {
+			return errors.New("price has no amount")
+		}
+		i.Price = &Price{p.Amount.Decimal, p.Currency, p.Date, p.Basis, p.Tax, p.Source}
+	}
+	if len(w.Factors) > 0 {
+		i.Factors = make(map[string]decimal.Decimal, len(w.Factors))
+		for key, value := range w.Factors {
+			i.Factors[key] = value.Decimal
+		}
+	}
+	for n, part := range w.Recipe {
+		if !part.Amount.Valid {
+			return fmt.Errorf("part %d of the recipe has no amount", n+1)
+		}
+		i.Recipe = append(i.Recipe, RecipePart{part.Item, part.Amount.Decimal})
+	}
+	return nil
+}
+
+// ReadMeta reads the small file that stands beside the rows of an inventory:
+//
+//	{"slug":"demo","name":"…","region":"XA","currency":"EUR","invented":true}
+//
+// Every member is required, and no other is accepted. What is read is valid by
+// the rules of Validate and ValidSlug.
+func ReadMeta(text []byte) (slug string, m Meta, err error) {
+	var w struct {
+		Slug     *string `json:"slug"`
+		Name     *string `json:"name"`
+		Region   *string `json:"region"`
+		Currency *string `json:"currency"`
+		Invented *bool   `json:"invented"`
+	}
+	if err := json.Unmarshal(text, &w, strict); err != nil {
+		return "", Meta{}, fmt.Errorf("inventory description: %w", err)
+	}
+	if w.Slug == nil || w.Name == nil || w.Region == nil || w.Currency == nil || w.Invented == nil {
+		return "", Meta{}, errors.New("inventory description: slug, name, region, currency and invented are all required")
+	}
+	if !ValidSlug(*w.Slug) {
+		return "", Meta{}, fmt.Errorf("inventory description: slug %q: %s", *w.Slug, slugRule)
+	}
+	m = Meta{Name: *w.Name, Region: *w.Region, Currency: *w.Currency, Invented: *w.Invented}
+	for _, p := range Validate(m, nil) {
+		return "", Meta{}, fmt.Errorf("inventory description: %s %q: %s", p.Column, p.Found, p.Detail)
+	}
+	return *w.Slug, m, nil
+}

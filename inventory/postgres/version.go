@@ -1,0 +1,221 @@
+package postgres
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgtype"
+
+	"slabledger/inventory"
+	"slabledger/lca/num"
+)
+
+// columns of inventory_item that hold an item; the recipe is in inventory_part.
+var columns = inventory.ItemColumns()
+
+const (
+	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, hash, note, created_at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`
+	selectVersion = `SELECT slug, number, name, region, currency, invented, hash, note, created_at FROM inventory_version AS v `
+	selectParts   = `SELECT code, item, amount::text FROM inventory_part WHERE slug = $1 AND number = $2 ORDER BY code, position`
+	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = $1`
+
+	// lockSlug is the lock that the triggers on INSERT take, taken before the
+	// first look.
+	lockSlug = `SELECT pg_advisory_xact_lock(hashtextextended($1, 0))`
+)
+
+// Decimals are read as text, which has every digit.
+var selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), "::text, ") +
+	`::text FROM inventory_item WHERE slug = $1 AND number = $2 ORDER BY code`
+
+// Publish implements inventory.Store.
+func (s *Store) Publish(ctx context.Context, v inventory.Version) (err error) {
+	created, err := time.Parse(time.RFC3339Nano, v.CreatedAt)
+	if err != nil {
+		return fmt.Errorf("publishing %s@%d: created at: %w", v.Slug, v.Number, err)
+	}
+	// Read committed, whatever the server's default: what is seen behind the
+	// lock must be newer than the lock.
+	tx, err := s.pool.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted})
+	if err != nil {
+		return translate(ctx, err)
+	}
+	defer func() {
+		if err != nil {
+			_ = tx.Rollback(context.WithoutCancel(ctx)) // the first error is the one that tells
+		}
+	}()
+	if _, err := tx.Exec(ctx, lockSlug, v.Slug); err != nil {
+		return translate(ctx, err)
+	}
+	var newest pgtype.Int8
+	if err := tx.QueryRow(ctx, selectNewest, v.Slug).Scan(&newest); err != nil {
+		return translate(ctx, err)
+	}
+	if int64(v.Number) != newest.Int64+1 {
+		return inventory.ErrVersionConflict
+	}
+	if err := insertContent(ctx, tx, v); err != nil {
+		return translate(ctx, err)
+	}
+	if _, err := tx.Exec(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
+		v.Meta.Invented, v.Hash, v.Note, created.Truncate(time.Microsecond)); err != nil {
+		return translate(ctx, err)
+	}
+	return translate(ctx, tx.Commit(ctx))
+}
+
+func insertContent(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
+	var parts [][]any
+	items := pgx.CopyFromSlice(len(v.Items), func(i int) ([]any, error) {
+		item := &v.Items[i]
+		values := make([]any, 2+len(columns))
+		values[0], values[1] = v.Slug, v.Number
+		for n, c := range columns {
+			if text := c.Text(item); text != "" {
+				values[2+n] = text
+			}
+		}
+		for n, p := range item.Recipe {
+			parts = append(parts, []any{v.Slug, v.Number, item.Code, n + 1, p.Item, num.Canonical(p.Amount)})
+		}
+		return values, nil
+	})
+	names := append([]string{"slug", "number"}, inventory.ColumnNames(columns)...)
+	if _, err := tx.CopyFrom(ctx, pgx.Identifier{"inventory_item"}, names, items); err != nil {
+		return err
+	}
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"inventory_part"},
+		[]string{"slug", "number", "code", "position", "item", "amount"}, pgx.CopyFromRows(parts))
+	return err
+}
+
+// Version implements inventory.Store. What is published never changes, so the
+// reads need no transaction.
+func (s *Store) Version(ctx context.Context, ref inventory.Ref) (inventory.Version, error) {
+	v, err := scanVersion(ctx, s.pool.QueryRow(ctx, selectVersion+`WHERE slug = $1 AND number = $2`, ref.Slug, ref.Number))
+	if err != nil {
+		return inventory.Version{}, err
+	}
+	if v.Items, err = s.items(ctx, ref); err != nil {
+		return inventory.Version{}, fmt.Errorf("reading %s@%d: %w", ref.Slug, ref.Number, translate(ctx, err))
+	}
+	return v, nil
+}
+
+func (s *Store) items(ctx context.Context, ref inventory.Ref) ([]inventory.Item, error) {
+	rows, err := s.pool.Query(ctx, selectItems, ref.Slug, ref.Number)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var items []inventory.Item
+	cells := make([]pgtype.Text, len(columns))
+	into := make([]any, len(columns))
+	for n := range cells {
+		into[n] = &cells[n]
+	}
+	for rows.Next() {
+		if err := rows.Scan(into...); err != nil {
+			return nil, err
+		}
+		var item inventory.Item
+		for n, c := range columns {
+			if err := c.Set(&item, cells[n].String); err != nil {
+				return nil, fmt.Errorf("column %s: %w", c.Name, err)
+			}
+		}
+		items = append(items, item)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+
+	parts, err := s.pool.Query(ctx, selectParts, ref.Slug, ref.Number)
+	if err != nil {
+		return nil, err
+	}
+	defer parts.Close()
+	at := 0 // items and parts come in the same order of codes
+	for parts.Next() {
+		var code, item, amount string
+		if err := parts.Scan(&code, &item, &amount); err != nil {
+			return nil, err
+		}
+		d, err := num.Parse(amount)
+		if err != nil {
+			return nil, fmt.Errorf("recipe of %s: %w", code, err)
+		}
+		for items[at].Code != code {
+			at++
+		}
+		items[at].Recipe = append(items[at].Recipe, inventory.RecipePart{Item: item, Amount: d})
+	}
+	return items, parts.Err()
+}
+
+// Newest implements inventory.Store.
+func (s *Store) Newest(ctx context.Context, slug string) (int, error) {
+	var newest pgtype.Int8
+	if err := s.pool.QueryRow(ctx, selectNewest, slug).Scan(&newest); err != nil {
+		return 0, translate(ctx, err)
+	}
+	if !newest.Valid {
+		return 0, inventory.ErrNotFound
+	}
+	return int(newest.Int64), nil
+}
+
+// Summaries implements inventory.Store.
+func (s *Store) Summaries(ctx context.Context, after string, limit int) ([]inventory.Summary, error) {
+	versions, err := s.versions(ctx, `WHERE slug > $1 AND number = (SELECT max(number) FROM inventory_version WHERE slug = v.slug)
+		ORDER BY slug LIMIT $2`, after, max(limit, 0))
+	if err != nil {
+		return nil, err
+	}
+	var list []inventory.Summary
+	for _, v := range versions {
+		list = append(list, inventory.Summary{Slug: v.Slug, Newest: v})
+	}
+	return list, nil
+}
+
+// Versions implements inventory.Store.
+func (s *Store) Versions(ctx context.Context, slug string) ([]inventory.Version, error) {
+	versions, err := s.versions(ctx, `WHERE slug = $1 ORDER BY number DESC`, slug)
+	if err == nil && len(versions) == 0 {
+		return nil, inventory.ErrNotFound
+	}
+	return versions, err
+}
+
+func (s *Store) versions(ctx context.Context, which string, args ...any) ([]inventory.Version, error) {
+	rows, err := s.pool.Query(ctx, selectVersion+which, args...)
+	if err != nil {
+		return nil, translate(ctx, err)
+	}
+	defer rows.Close()
+	var list []inventory.Version
+	for rows.Next() {
+		v, err := scanVersion(ctx, rows)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, v)
+	}
+	return list, translate(ctx, rows.Err())
+}
+
+func scanVersion(ctx context.Context, row pgx.Row) (v inventory.Version, err error) {
+	var created time.Time
+	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Hash, &v.Note, &created)
+	if err != nil {
+		return inventory.Version{}, translate(ctx, err)
+	}
+	v.CreatedAt = inventory.FormatTime(created)
+	return v, nil
+}

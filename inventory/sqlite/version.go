@@ -1,0 +1,218 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"slabledger/inventory"
+	"slabledger/lca/num"
+)
+
+// columns of inventory_item that hold an item; the recipe is in inventory_part.
+var columns = inventory.ItemColumns()
+
+const (
+	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, hash, note, created_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	insertPart    = `INSERT INTO inventory_part (slug, number, code, position, item, amount) VALUES (?, ?, ?, ?, ?, ?)`
+	selectVersion = `SELECT slug, number, name, region, currency, invented, hash, note, created_at FROM inventory_version AS v `
+	selectParts   = `SELECT code, item, amount FROM inventory_part WHERE slug = ? AND number = ? ORDER BY code, position`
+	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = ?`
+)
+
+var (
+	insertItem = `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") +
+		`) VALUES (?, ?` + strings.Repeat(", ?", len(columns)) + `)`
+	selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), ", ") +
+		` FROM inventory_item WHERE slug = ? AND number = ? ORDER BY code`
+)
+
+// Publish implements inventory.Store.
+func (s *Store) Publish(ctx context.Context, v inventory.Version) (err error) {
+	created, err := time.Parse(time.RFC3339Nano, v.CreatedAt)
+	if err != nil {
+		return fmt.Errorf("publishing %s@%d: created at: %w", v.Slug, v.Number, err)
+	}
+	tx, err := s.db.BeginTx(ctx, nil) // holds the write lock from here on
+	if err != nil {
+		return translate(ctx, err)
+	}
+	defer func() {
+		if err != nil {
+			_ = tx.Rollback() // the first error is the one that tells
+		}
+	}()
+	var newest sql.NullInt64
+	if err := tx.QueryRowContext(ctx, selectNewest, v.Slug).Scan(&newest); err != nil {
+		return translate(ctx, err)
+	}
+	if int64(v.Number) != newest.Int64+1 {
+		return inventory.ErrVersionConflict
+	}
+	if err := insertContent(ctx, tx, v); err != nil {
+		return translate(ctx, err)
+	}
+	if _, err := tx.ExecContext(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
+		v.Meta.Invented, v.Hash, v.Note, inventory.FormatTime(created)); err != nil {
+		return translate(ctx, err)
+	}
+	return translate(ctx, tx.Commit())
+}
+
+func insertContent(ctx context.Context, tx *sql.Tx, v inventory.Version) (err error) {
+	item, err := tx.PrepareContext(ctx, insertItem)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, item.Close()) }()
+	part, err := tx.PrepareContext(ctx, insertPart)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, part.Close()) }()
+
+	values := make([]any, 2+len(columns))
+	values[0], values[1] = v.Slug, v.Number
+	for i := range v.Items {
+		for n, c := range columns {
+			values[2+n] = nil
+			if text := c.Text(&v.Items[i]); text != "" {
+				values[2+n] = text
+			}
+		}
+		if _, err := item.ExecContext(ctx, values...); err != nil {
+			return err
+		}
+		for n, p := range v.Items[i].Recipe {
+			if _, err := part.ExecContext(ctx, v.Slug, v.Number, v.Items[i].Code, n+1, p.Item, num.Canonical(p.Amount)); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Version implements inventory.Store. What is published never changes, so the
+// reads need no transaction.
+func (s *Store) Version(ctx context.Context, ref inventory.Ref) (inventory.Version, error) {
+	v, err := scanVersion(ctx, s.db.QueryRowContext(ctx, selectVersion+`WHERE slug = ? AND number = ?`, ref.Slug, ref.Number))
+	if err != nil {
+		return inventory.Version{}, err
+	}
+	if v.Items, err = s.items(ctx, ref); err != nil {
+		return inventory.Version{}, fmt.Errorf("reading %s@%d: %w", ref.Slug, ref.Number, translate(ctx, err))
+	}
+	return v, nil
+}
+
+func (s *Store) items(ctx context.Context, ref inventory.Ref) (_ []inventory.Item, err error) {
+	rows, err := s.db.QueryContext(ctx, selectItems, ref.Slug, ref.Number)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	var items []inventory.Item
+	cells := make([]sql.NullString, len(columns))
+	into := make([]any, len(columns))
+	for n := range cells {
+		into[n] = &cells[n]
+	}
+	for rows.Next() {
+		if err := rows.Scan(into...); err != nil {
+			return nil, err
+		}
+		var item inventory.Item
+		for n, c := range columns {
+			if err := c.Set(&item, cells[n].String); err != nil {
+				return nil, fmt.Errorf("column %s: %w", c.Name, err)
+			}
+		}
+		items = append(items, item)
+	}
+	if err := rows.Err(); err != nil {
+		return nil, err
+	}
+
+	parts, err := s.db.QueryContext(ctx, selectParts, ref.Slug, ref.Number)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, parts.Close()) }()
+	at := 0 // items and parts come in the same order of codes
+	for parts.Next() {
+		var code, item, amount string
+		if err := parts.Scan(&code, &item, &amount); err != nil {
+			return nil, err
+		}
+		d, err := num.Parse(amount)
+		if err != nil {
+			return nil, fmt.Errorf("recipe of %s: %w", code, err)
+		}
+		for items[at].Code != code {
+			at++
+		}
+		items[at].Recipe = append(items[at].Recipe, inventory.RecipePart{Item: item, Amount: d})
+	}
+	return items, parts.Err()
+}
+
+// Newest implements inventory.Store.
+func (s *Store) Newest(ctx context.Context, slug string) (int, error) {
+	var newest sql.NullInt64
+	if err := s.db.QueryRowContext(ctx, selectNewest, slug).Scan(&newest); err != nil {
+		return 0, translate(ctx, err)
+	}
+	if !newest.Valid {
+		return 0, inventory.ErrNotFound
+	}
+	return int(newest.Int64), nil
+}
+
+// Summaries implements inventory.Store.
+func (s *Store) Summaries(ctx context.Context, after string, limit int) ([]inventory.Summary, error) {
+	versions, err := s.versions(ctx, `WHERE slug > ? AND number = (SELECT max(number) FROM inventory_version WHERE slug = v.slug)
+		ORDER BY slug LIMIT ?`, after, max(limit, 0))
+	if err != nil {
+		return nil, err
+	}
+	var list []inventory.Summary
+	for _, v := range versions {
+		list = append(list, inventory.Summary{Slug: v.Slug, Newest: v})
+	}
+	return list, nil
+}
+
+// Versions implements inventory.Store.
+func (s *Store) Versions(ctx context.Context, slug string) ([]inventory.Version, error) {
+	versions, err := s.versions(ctx, `WHERE slug = ? ORDER BY number DESC`, slug)
+	if err == nil && len(versions) == 0 {
+		return nil, inventory.ErrNotFound
+	}
+	return versions, err
+}
+
+func (s *Store) versions(ctx context.Context, which string, args ...any) (_ []inventory.Version, err error) {
+	rows, err := s.db.QueryContext(ctx, selectVersion+which, args...)
+	if err != nil {
+		return nil, translate(ctx, err)
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	var list []inventory.Version
+	for rows.Next() {
+		v, err := scanVersion(ctx, rows)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, v)
+	}
+	return list, translate(ctx, rows.Err())
+}
+
+func scanVersion(ctx context.Context, row interface{ Scan(...any) error }) (v inventory.Version, err error) {
+	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Hash, &v.Note, &v.CreatedAt)
+	return v, translate(ctx, err)
+}

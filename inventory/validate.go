@@ -1,0 +1,398 @@
+package inventory
+
+import (
+	"errors"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"github.com/shopspring/decimal"
+	"golang.org/x/text/currency"
+	"golang.org/x/text/unicode/norm"
+
+	"slabledger/lca/num"
+)
+
+// Limits of an inventory.
+const (
+	MaxNameBytes   = 200  // of a name, in UTF-8
+	MaxTextBytes   = 1000 // of any other free text, in UTF-8
+	MaxRecipeParts = 50   // of one recipe
+	MaxRecipeDepth = 4    // recipes inside recipes: 1 is a recipe of plain items
+)
+
+// Problem is one thing wrong in an inventory.
+type Problem struct {
+	Item   int    // index in the list given, -1 where Meta is meant
+	Column string // as in Columns; "name", "region" or "currency" of Meta
+	Code   string // stable, for programs: one of the Problem… constants
+	Found  string // the value that is wrong, empty where one is missing
+	Detail string // for people: what is accepted
+}
+
+// Codes of problems.
+const (
+	ProblemSlug       = "slug-invalid"
+	ProblemDuplicate  = "duplicate-code"
+	ProblemText       = "text-invalid"
+	ProblemUnknown    = "value-unknown"       // not in the closed list
+	ProblemUnit       = "unit-unknown"        // not a declared unit
+	ProblemCurrency   = "currency-unknown"    // not in ISO 4217
+	ProblemMismatch   = "currency-mismatch"   // not the inventory's own currency
+	ProblemRegion     = "region-invalid"      // not of the form of ISO 3166
+	ProblemMissing    = "value-missing"       // required here
+	ProblemNotAllowed = "value-not-allowed"   // has no meaning for such an item
+	ProblemRange      = "number-out-of-range" // sign, size or digits
+	ProblemNumber     = "decimal-invalid"     // not a plain decimal
+	ProblemDate       = "date-invalid"        // not a day of the calendar
+	ProblemRecipe     = "recipe-invalid"      // not a list of code=amount
+	ProblemPart       = "recipe-part-unknown" // no such item
+	ProblemCycle      = "recipe-cycle"        // a recipe that contains itself
+	ProblemDepth      = "recipe-too-deep"     // more than MaxRecipeDepth
+	ProblemDefault    = "default-ambiguous"   // more than one item is the default
+)
+
+const slugRule = "1 to 63 of a-z, 0-9, dot and hyphen, beginning with a letter or digit"
+
+var (
+	slugGrammar   = regexp.MustCompile(`^[a-z0-9][a-z0-9.-]{0,62}$`)
+	regionGrammar = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
+	maximum       = decimal.New(1, 15) // every number is below
+	errParts      = fmt.Errorf("a recipe has at most %d parts", MaxRecipeParts)
+)
+
+// ValidSlug tells whether a text can be the slug of an inventory or the code of
+// an item.
+func ValidSlug(s string) bool { return slugGrammar.MatchString(s) }
+
+// Validate checks all rules of an inventory and returns everything wrong, in
+// the order of the items. An item may lack its price, its factors or both: that
+// matters only to who uses it.
+func Validate(m Meta, items []Item) []Problem {
+	var problems []Problem
+	validate(m, items, func(p Problem) { problems = append(problems, p) })
+	return problems
+}
+
+// validate reports each problem as it is found, so that a caller with a cap
+// need not hold millions of them.
+func validate(m Meta, items []Item, report func(Problem)) {
+	v := validator{meta: m, items: items, report: report,
+		byCode: make(map[string]int, len(items)), count: make(map[string]int, len(items)),
+		defaults: map[string]int{}, depths: make(map[string]int, len(items))}
+	v.checkMeta()
+	for n := range items {
+		code := items[n].Code
+		if v.count[code]++; v.count[code] == 1 {
+			v.byCode[code] = n
+		}
+		if items[n].DefaultFor != "" {
+			v.defaults[items[n].DefaultFor]++
+		}
+	}
+	for n := range items {
+		v.checkItem(n)
+	}
+}
+
+type validator struct {
+	meta     Meta
+	items    []Item
+	report   func(Problem)
+	byCode   map[string]int // first item of a code
+	count    map[string]int // items of a code
+	defaults map[string]int // items of a DefaultFor
+	depths   map[string]int // of recipes; inProgress while a recipe is followed
+	at       int
+}
+
+func (v *validator) add(column, code, found, format string, args ...any) {
+	v.report(Problem{Item: v.at, Column: column, Code: code, Found: found, Detail: fmt.Sprintf(format, args...)})
+}
+
+func (v *validator) checkMeta() {
+	v.at = -1
+	v.text("name", v.meta.Name, MaxNameBytes, true)
+	if !regionGrammar.MatchString(v.meta.Region) {
+		v.add("region", ProblemRegion, v.meta.Region, `an ISO 3166-1 alpha-2 or ISO 3166-2 code, as in "XA" or "XA-01"`)
+	}
+	v.currency("currency", v.meta.Currency)
+}
+
+func (v *validator) checkItem(n int) {
+	v.at = n
+	i := &v.items[n]
+	if !ValidSlug(i.Code) {
+		v.add("code", ProblemSlug, i.Code, slugRule)
+	} else if v.count[i.Code] > 1 {
+		v.add("code", ProblemDuplicate, i.Code, "the code stands on %d items; a code is unique", v.count[i.Code])
+	}
+	v.oneOf("category", string(i.Category), true, texts(Categories())...)
+	v.text("name", i.Name, MaxNameBytes, true)
+	if !slices.Contains(DeclaredUnits(), i.Unit) {
+		v.add("unit", ProblemUnit, i.Unit, "one of %s", strings.Join(DeclaredUnits(), ", "))
+	}
+	v.checkNumbers(i)
+	v.checkUse(i)
+	if i.Price != nil {
+		v.checkPrice(i.Price)
+	}
+	v.checkFactors(i)
+	v.checkRecipe(i)
+	v.text("note", i.Note, MaxTextBytes, false)
+}
+
+func (v *validator) checkNumbers(i *Item) {
+	v.positive("density_kg_per_m3", i.Density)
+	v.positive("unit_mass_kg", i.UnitMass)
+	if i.UnitMass.Valid && (i.Unit == "kg" || i.Unit == "t") {
+		v.add("unit_mass_kg", ProblemNotAllowed, num.Canonical(i.UnitMass.Decimal), "the mass of a %s is known", i.Unit)
+	}
+	if s := i.Solids; s.Valid {
+		if i.Category != Admixture {
+			v.add("solids_percent", ProblemNotAllowed, num.Canonical(s.Decimal), "only an admixture states its solids")
+		}
+		if v.number("solids_percent", s.Decimal) && (s.Decimal.IsNegative() || s.Decimal.GreaterThan(num.Hundred)) {
+			v.add("solids_percent", ProblemRange, num.Canonical(s.Decimal), "0 to 100")
+		}
+	}
+	v.positive("batch_volume_m3", i.BatchVolume)
+	if i.BatchVolume.Valid && (i.Category != Plant || i.Unit != "h") {
+		v.add("batch_volume_m3", ProblemNotAllowed, num.Canonical(i.BatchVolume.Decimal), "only plant that is declared per h has a batch volume")
+	}
+}
+
+func (v *validator) checkUse(i *Item) {
+	if v.oneOf("module", i.Module, false, "B1", "B2", "B3", "B4", "B5") && !i.Category.IsProcess() {
+		v.add("module", ProblemNotAllowed, i.Module, "only a process names a module")
+	}
+	if v.oneOf("boundary", i.Boundary, false, WellToWheel, TankToWheel) &&
+		i.Category != Transport && i.Category != Fuel && i.Category != Energy {
+		v.add("boundary", ProblemNotAllowed, i.Boundary, "only transport, fuel and energy have a boundary")
+	}
+	if v.oneOf("default_for", i.DefaultFor, false, DefaultMixing, DefaultWasteDisposal) {
+		if want := map[string]Category{DefaultMixing: Plant, DefaultWasteDisposal: Disposal}[i.DefaultFor]; i.Category != want {
+			v.add("default_for", ProblemNotAllowed, i.DefaultFor, "only an item of category %s", want)
+		}
+		if n := v.defaults[i.DefaultFor]; n > 1 {
+			v.add("default_for", ProblemDefault, i.DefaultFor, "%d items claim it; at most one may", n)
+		}
+	}
+}
+
+func (v *validator) checkPrice(p *Price) {
+	if v.number("price", p.Amount) && p.Amount.IsNegative() {
+		v.add("price", ProblemRange, num.Canonical(p.Amount), "0 or more")
+	}
+	if v.currency("price_currency", p.Currency) && p.Currency != v.meta.Currency {
+		v.add("price_currency", ProblemMismatch, p.Currency, "the currency of the inventory, %s", v.meta.Currency)
+	}
+	if p.Date == "" {
+		v.add("price_date", ProblemMissing, "", "a price states its day, as in 2026-01-31")
+	} else if _, err := time.Parse(time.DateOnly, p.Date); err != nil {
+		v.add("price_date", ProblemDate, p.Date, "a day of the calendar, as in 2026-01-31")
+	}
+	v.oneOf("price_basis", p.Basis, true, BasisExWorks, BasisDelivered)
+	v.oneOf("price_tax", p.Tax, true, TaxExcluded, TaxIncluded)
+	v.source("price_source", p.Source)
+}
+
+func (v *validator) checkFactors(i *Item) {
+	allowed, main := []string{FactorA1A3, FactorA2, FactorA4, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}, FactorA1A3
+	switch {
+	case i.Category == Disposal: // what happens to waste may be declared by module alone
+		allowed, main = []string{FactorProcess, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}, ""
+	case i.Category.IsProcess():
+		allowed, main = []string{FactorProcess}, FactorProcess
+	}
+	known := 0
+	for _, key := range FactorKeys() {
+		value, ok := i.Factors[key]
+		if !ok {
+			continue
+		}
+		known++
+		column := FactorColumn(key)
+		if !slices.Contains(allowed, key) {
+			v.add(column, ProblemNotAllowed, num.Canonical(value), "an item of category %s has %s", i.Category, strings.Join(allowed, ", "))
+		}
+		if v.number(column, value) && value.IsNegative() && key != FactorD {
+			v.add(column, ProblemRange, num.Canonical(value), "0 or more; only D may be negative")
+		}
+		if (key == FactorA2 || key == FactorA4) && i.Price != nil && i.Price.Basis == BasisExWorks {
+			v.add("price_basis", ProblemNotAllowed, i.Price.Basis, "an item with its own %s factor is priced delivered", key)
+		}
+	}
+	if known != len(i.Factors) {
+		v.add("factors", ProblemUnknown, "", "the keys of factors are %s", strings.Join(FactorKeys(), ", "))
+	}
+	if _, ok := i.Factors[main]; main != "" && known > 0 && !ok {
+		v.add(FactorColumn(main), ProblemMissing, "", "an item with factors has %s", main)
+	}
+	switch {
+	case i.FactorSource != nil && len(i.Factors) == 0:
+		v.add("factor_source_kind", ProblemNotAllowed, string(i.FactorSource.Kind), "a source of factors needs a factor")
+	case i.FactorSource != nil:
+		v.source("factor_source", *i.FactorSource)
+	case len(i.Factors) > 0:
+		v.add("factor_source_kind", ProblemMissing, "", "factors state their source")
+	}
+}
+
+func (v *validator) checkRecipe(i *Item) {
+	if len(i.Recipe) == 0 {
+		return
+	}
+	const column = "recipe"
+	if !i.Category.IsProcess() {
+		v.add(column, ProblemNotAllowed, recipeText(i), "only a process is made by recipe")
+	}
+	if i.Price != nil {
+		v.add("price", ProblemNotAllowed, num.Canonical(i.Price.Amount), "an item made by recipe has no price of its own")
+	}
+	if len(i.Factors) > 0 || i.FactorSource != nil {
+		v.add("factor_source_kind", ProblemNotAllowed, "", "an item made by recipe has no factors of its own")
+	}
+	if len(i.Recipe) > MaxRecipeParts {
+		v.add(column, ProblemRecipe, fmt.Sprint(len(i.Recipe)), "%s", errParts)
+	}
+	seen := map[string]bool{}
+	for _, part := range i.Recipe {
+		if _, ok := v.byCode[part.Item]; !ok {
+			v.add(column, ProblemPart, part.Item, "the code of an item of this inventory")
+		}
+		if seen[part.Item] {
+			v.add(column, ProblemRecipe, part.Item, "each part stands once")
+		}
+		seen[part.Item] = true
+		if v.number(column, part.Amount) && !part.Amount.IsPositive() {
+			v.add(column, ProblemRange, num.Canonical(part.Amount), "more than 0 of %s", part.Item)
+		}
+	}
+	if depth := v.depth(i.Code, nil); depth > MaxRecipeDepth {
+		v.add(column, ProblemDepth, recipeText(i), "recipes inside recipes, %d deep; at most %d", depth, MaxRecipeDepth)
+	}
+}
+
+// inProgress marks a recipe that is being followed; meeting it again is a cycle.
+const inProgress = -1
+
+// depth is how many recipes stand inside each other: 0 for a plain item. It
+// reports each cycle once, by name.
+func (v *validator) depth(code string, path []string) int {
+	if d, ok := v.depths[code]; ok {
+		if d == inProgress {
+			cycle := append(path[slices.Index(path, code):], code)
+			v.add("recipe", ProblemCycle, code, "a recipe cannot contain itself: %s", strings.Join(cycle, " → "))
+			return 0
+		}
+		return d
+	}
+	n, ok := v.byCode[code]
+	if !ok || len(v.items[n].Recipe) == 0 {
+		return 0
+	}
+	v.depths[code] = inProgress
+	deepest := 0
+	for _, part := range v.items[n].Recipe {
+		deepest = max(deepest, v.depth(part.Item, append(path, code)))
+	}
+	v.depths[code] = deepest + 1
+	return deepest + 1
+}
+
+func (v *validator) source(prefix string, s Source) {
+	v.oneOf(prefix+"_kind", string(s.Kind), true, texts(SourceKinds())...)
+	v.text(prefix+"_title", s.Title, MaxTextBytes, true)
+	v.text(prefix+"_publisher", s.Publisher, MaxTextBytes, false)
+	if s.Year != 0 && (s.Year < 1900 || s.Year > 2100) {
+		v.add(prefix+"_year", ProblemRange, fmt.Sprint(s.Year), "a year from 1900 to 2100")
+	}
+	v.text(prefix+"_reference", s.Reference, MaxTextBytes, false)
+	v.text(prefix+"_licence", s.Licence, MaxTextBytes, false)
+}
+
+// text checks a free text: what one person reads on one line is what another
+// one reads, and equal texts have equal bytes.
+func (v *validator) text(column, s string, limit int, required bool) {
+	switch {
+	case s == "" && required:
+		v.add(column, ProblemMissing, "", "a text is required")
+	case len(s) > limit:
+		v.add(column, ProblemText, s, "%d bytes of UTF-8; at most %d", len(s), limit)
+	case !utf8.ValidString(s):
+		v.add(column, ProblemText, s, "valid UTF-8")
+	case strings.ContainsFunc(s, unseen):
+		v.add(column, ProblemText, s, "no control characters, line breaks or marks of writing direction")
+	case strings.TrimSpace(s) != s:
+		v.add(column, ProblemText, s, "no space before or after")
+	case !norm.NFC.IsNormalString(s):
+		v.add(column, ProblemText, s, "Unicode normalisation form C")
+	}
+}
+
+// unseen tells control characters, breaks of line and paragraph, and the marks
+// that turn the direction of writing.
+func unseen(r rune) bool {
+	return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' || r == '\ufeff'
+}
+
+// oneOf checks a value of a closed list and tells whether it stands in it.
+func (v *validator) oneOf(column, s string, required bool, accepted ...string) bool {
+	switch {
+	case slices.Contains(accepted, s):
+		return true
+	case s != "":
+		v.add(column, ProblemUnknown, s, "one of %s", strings.Join(accepted, ", "))
+	case required:
+		v.add(column, ProblemMissing, "", "one of %s", strings.Join(accepted, ", "))
+	}
+	return false
+}
+
+// currency checks an ISO 4217 code. The list is that of the Unicode CLDR as
+// golang.org/x/text carries it.
+func (v *validator) currency(column, s string) bool {
+	if s == "" {
+		v.add(column, ProblemMissing, "", `an ISO 4217 code, as in "EUR"`)
+		return false
+	}
+	// ParseISO takes lower case too; the contract does not.
+	if unit, err := currency.ParseISO(s); err != nil || unit.String() != s {
+		v.add(column, ProblemCurrency, s, `an ISO 4217 code in capitals, as in "EUR"`)
+		return false
+	}
+	return true
+}
+
+// number checks that a store keeps every digit and that every reader accepts
+// the text.
+func (v *validator) number(column string, d decimal.Decimal) bool {
+	if d.Abs().GreaterThanOrEqual(maximum) {
+		v.add(column, ProblemRange, "", "less than %s", num.Canonical(maximum))
+		return false
+	}
+	if _, err := num.Parse(num.Canonical(d)); errors.Is(err, num.ErrRange) {
+		v.add(column, ProblemRange, num.Canonical(d), "at most %d digits after the point", num.MaxFractionDigits)
+		return false
+	}
+	return true
+}
+
+func (v *validator) positive(column string, d decimal.NullDecimal) {
+	if d.Valid && v.number(column, d.Decimal) && !d.Decimal.IsPositive() {
+		v.add(column, ProblemRange, num.Canonical(d.Decimal), "more than 0")
+	}
+}
+
+func texts[S ~string](values []S) []string {
+	list := make([]string, len(values))
+	for n, s := range values {
+		list[n] = string(s)
+	}
+	return list
+}
