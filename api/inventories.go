@@ -1,0 +1,165 @@
+package api
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/labstack/echo/v4"
+
+	"slabledger/inventory"
+	"slabledger/service"
+)
+
+func (s *Server) routeInventories() {
+	const (
+		one     = "/v1/inventories/:slug"
+		version = one + "/versions/:number"
+	)
+	s.route(http.MethodGet, "/v1/inventories", "listInventories", s.json("listInventories", s.listInventories))
+	s.route(http.MethodGet, one, "getInventory", s.json("getInventory", s.getInventory))
+	s.route(http.MethodGet, one+"/versions", "listVersions", s.json("listVersions", s.listVersions))
+	s.route(http.MethodGet, version, "getVersion", s.json("getVersion", s.getVersion))
+	s.route(http.MethodGet, version+"/items", "listItems", s.json("listItems", s.listItems))
+	s.route(http.MethodGet, version+"/items/:code", "getItem", s.json("getItem", s.getItem))
+}
+
+type inventoryView struct {
+	Slug   string      `json:"slug"`
+	Newest versionView `json:"newest"`
+}
+
+type versionView struct {
+	Ref       string `json:"ref"`
+	Slug      string `json:"slug"`
+	Number    int    `json:"number"`
+	Name      string `json:"name"`
+	Region    string `json:"region"`
+	Currency  string `json:"currency"`
+	Invented  bool   `json:"invented"`
+	Hash      string `json:"hash"`
+	Note      string `json:"note"`
+	CreatedAt string `json:"created_at"`
+}
+
+func viewVersion(v *inventory.Version) versionView {
+	return versionView{refOf(v), v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency, v.Meta.Invented, v.Hash, v.Note, v.CreatedAt}
+}
+
+func refOf(v *inventory.Version) string { return v.Slug + "@" + strconv.Itoa(v.Number) }
+
+func (s *Server) listInventories(c echo.Context) error {
+	at, err := readPage(c)
+	if err != nil {
+		return err
+	}
+	found, err := s.service.Inventories(c.Request().Context(), at.after, at.limit+1)
+	if err != nil {
+		return err
+	}
+	found, links := cut(c, at, found, func(i inventory.Summary) string { return i.Slug })
+	list := struct {
+		Inventories []inventoryView `json:"inventories"`
+		Links       pageLinks       `json:"links"`
+	}{[]inventoryView{}, links}
+	for i := range found {
+		list.Inventories = append(list.Inventories, inventoryView{found[i].Slug, viewVersion(&found[i].Newest)})
+	}
+	return send(c, list)
+}
+
+func (s *Server) getInventory(c echo.Context) error {
+	versions, err := s.service.Versions(c.Request().Context(), c.Param("slug"))
+	if err != nil {
+		return err
+	}
+	return send(c, inventoryView{c.Param("slug"), viewVersion(&versions[0])})
+}
+
+func (s *Server) listVersions(c echo.Context) error {
+	at, err := readPage(c)
+	if err != nil {
+		return err
+	}
+	versions, err := s.service.Versions(c.Request().Context(), c.Param("slug"))
+	if err != nil {
+		return err
+	}
+	if at.after != "" { // newest first: the page begins below the number
+		last, err := strconv.Atoi(at.after)
+		if err != nil {
+			return errCursor
+		}
+		versions = slices.DeleteFunc(slices.Clone(versions), func(v inventory.Version) bool { return v.Number >= last })
+	}
+	versions, links := cut(c, at, versions, func(v inventory.Version) string { return strconv.Itoa(v.Number) })
+	list := struct {
+		Versions []versionView `json:"versions"`
+		Links    pageLinks     `json:"links"`
+	}{[]versionView{}, links}
+	for i := range versions {
+		list.Versions = append(list.Versions, viewVersion(&versions[i]))
+	}
+	return send(c, list)
+}
+
+// version finds the version that the path names.
+func (s *Server) version(c echo.Context) (*inventory.Version, error) {
+	text := c.Param("number")
+	number, err := strconv.Atoi(text)
+	if err != nil || number < 1 || strconv.Itoa(number) != text {
+		return nil, &service.Error{Code: service.NotFound, Detail: "A version is a number from 1."}
+	}
+	return s.service.Version(c.Request().Context(), c.Param("slug"), number)
+}
+
+func (s *Server) getVersion(c echo.Context) error {
+	v, err := s.version(c)
+	if err != nil {
+		return err
+	}
+	return sendForever(c, viewVersion(v))
+}
+
+func (s *Server) listItems(c echo.Context) error {
+	at, err := readPage(c)
+	if err != nil {
+		return err
+	}
+	v, err := s.version(c)
+	if err != nil {
+		return err
+	}
+	key := func(i inventory.Item) string { return i.Code }
+	items := slices.Clone(v.Items) // the version belongs to everyone
+	if c.QueryParam("sort") == "category" {
+		key = func(i inventory.Item) string { return string(i.Category) + "/" + i.Code }
+		slices.SortFunc(items, func(a, b inventory.Item) int { return strings.Compare(key(a), key(b)) })
+	}
+	category, text := inventory.Category(c.QueryParam("category")), strings.ToLower(c.QueryParam("q"))
+	items = slices.DeleteFunc(items, func(i inventory.Item) bool {
+		return key(i) <= at.after || (category != "" && i.Category != category) ||
+			(text != "" && !strings.Contains(i.Code, text) && !strings.Contains(strings.ToLower(i.Name), text))
+	})
+	items, links := cut(c, at, items, key)
+	return sendForever(c, struct {
+		Ref   string           `json:"ref"`
+		Items []inventory.Item `json:"items"`
+		Links pageLinks        `json:"links"`
+	}{refOf(v), items, links})
+}
+
+func (s *Server) getItem(c echo.Context) error {
+	v, err := s.version(c)
+	if err != nil {
+		return err
+	}
+	code := c.Param("code")
+	i, found := slices.BinarySearchFunc(v.Items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
+	if !found {
+		return &service.Error{Code: service.NotFound, Detail: fmt.Sprintf("%s has no item %s.", refOf(v), quote(code))}
+	}
+	return sendForever(c, v.Items[i])
+}

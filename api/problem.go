@@ -1,0 +1,186 @@
+package api
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+
+	"github.com/labstack/echo/v4"
+
+	"slabledger/service"
+)
+
+// Kind is a type of problem. Its page is /docs/problems/ and its code.
+type Kind struct {
+	Code    string
+	Status  int
+	Title   string
+	Meaning string // what happened
+	Remedy  string // what to do
+}
+
+// Type is the URI of the problem type, a path on this service.
+func (k Kind) Type() string { return "/docs/problems/" + k.Code }
+
+// kinds is the registry of problems: every error that leaves the service is one
+// of these. The codes of service.Code are among them.
+var kinds = []Kind{
+	{string(service.Malformed), http.StatusBadRequest, "The body is not JSON that can be read",
+		"The body is cut off, is not JSON, has text behind the JSON, has a member twice in one object, is not UTF-8, or exceeds a limit: 32 levels, 5,000 members and entries, 4,096 bytes a text.",
+		"Send one JSON object (RFC 8259). The pointer and the detail of the error say where reading stopped."},
+	{"malformed-request", http.StatusBadRequest, "The request cannot be read",
+		"The request line, a header or the query is not valid HTTP.",
+		"Use an HTTP client that encodes the address and the headers."},
+	{"cursor-invalid", http.StatusBadRequest, "The cursor does not belong to this list",
+		"The cursor was changed, or it came with another filter or another order.",
+		"Follow the links of an answer as they are, or begin again without a cursor."},
+	{string(service.NotFound), http.StatusNotFound, "There is no such thing",
+		"Nothing stands under this address: the path, the inventory, the version or the item does not exist.",
+		"Look at /docs for the paths and at /v1/inventories for what is published."},
+	{"method-not-allowed", http.StatusMethodNotAllowed, "The method is not allowed here",
+		"The path exists, but not with this method.",
+		"Use one of the methods in the header Allow."},
+	{"not-acceptable", http.StatusNotAcceptable, "The answer cannot be given in an accepted form",
+		"The header Accept excludes application/json.",
+		"Accept application/json, or leave the header out."},
+	{"request-timeout", http.StatusRequestTimeout, "The request did not arrive in time",
+		"The body came too slowly, or the connection stalled.",
+		"Send it again in one go."},
+	{string(service.Conflict), http.StatusConflict, "Another publisher took the version number",
+		"Two publications of one inventory ran at once, and the other was first.",
+		"Look at what was published and, if yours is still needed, publish it again."},
+	{"body-too-large", http.StatusRequestEntityTooLarge, "The body is too large",
+		"A body has at most 1 MiB.",
+		"Compare fewer alternatives at a time; \"like\" keeps alternatives short."},
+	{"unsupported-media-type", http.StatusUnsupportedMediaType, "The body is not of a supported type",
+		"A body is application/json in UTF-8, and the header Content-Type must say so.",
+		"Send the header \"Content-Type: application/json\"."},
+	{"unsupported-encoding", http.StatusUnsupportedMediaType, "A compressed body is not supported",
+		"The header Content-Encoding names a coding. A small compressed body can unpack to a large one, so none is taken.",
+		"Send the body as it is."},
+	{"expectation-failed", http.StatusExpectationFailed, "The expectation cannot be met",
+		"The header Expect asks for something other than 100-continue.",
+		"Leave the header Expect out."},
+	{string(service.Invalid), http.StatusUnprocessableEntity, "The request cannot be computed",
+		"The request was read, but members are missing, unknown, of the wrong type or unit, out of range, or do not fit together. Every fault is listed with a pointer to its member.",
+		"Mend what the list names; each entry says what is accepted."},
+	{"header-fields-too-large", http.StatusRequestHeaderFieldsTooLarge, "The head of the request is too large",
+		"The request line and the headers have at most 16 KiB together.",
+		"Send fewer or shorter headers."},
+	{string(service.Internal), http.StatusInternalServerError, "The service failed",
+		"A fault of the service, not of the request. Its cause is in the log under the request's id.",
+		"Report the instance, which is that id. Sending the request again may or may not help."},
+	{"not-implemented", http.StatusNotImplemented, "The transfer coding is not supported",
+		"The header Transfer-Encoding names a coding other than chunked.",
+		"Send the body with a Content-Length, or chunked."},
+	{string(service.Unavailable), http.StatusServiceUnavailable, "The service is not available at the moment",
+		"The database does not answer, or the service is stopping.",
+		"Try again after the seconds that the header Retry-After gives."},
+	{"http-version-not-supported", http.StatusHTTPVersionNotSupported, "The version of HTTP is not supported",
+		"The request line names a version of HTTP that is not spoken here.",
+		"Use HTTP/1.1."},
+}
+
+var kindByCode = func() map[string]Kind {
+	m := make(map[string]Kind, len(kinds))
+	for _, k := range kinds {
+		m[k.Code] = k
+	}
+	return m
+}()
+
+// kindOfStatus finds the kind for an answer of which only the status is known:
+// one of the HTTP library's own. Of several kinds with one status it is the one
+// that speaks of the request as a whole.
+func kindOfStatus(status int) Kind {
+	switch status {
+	case http.StatusBadRequest:
+		return kindByCode["malformed-request"]
+	case http.StatusUnsupportedMediaType:
+		return kindByCode["unsupported-media-type"]
+	}
+	for _, k := range kinds {
+		if k.Status == status {
+			return k
+		}
+	}
+	if status >= http.StatusInternalServerError {
+		return kindByCode[string(service.Internal)]
+	}
+	return kindByCode["malformed-request"]
+}
+
+// refusal is an error of the HTTP layer itself.
+type refusal struct {
+	code   string // of a Kind
+	detail string
+	header [2]string // a header that the status asks for; may be empty
+	cause  error
+}
+
+func (r *refusal) Error() string { return r.code + ": " + r.detail }
+func (r *refusal) Unwrap() error { return r.cause }
+
+// problem is the document of RFC 9457.
+type problem struct {
+	Type     string  `json:"type"`
+	Title    string  `json:"title"`
+	Status   int     `json:"status"`
+	Detail   string  `json:"detail"`
+	Instance string  `json:"instance"`
+	Errors   []entry `json:"errors,omitempty"`
+}
+
+// entry is one fault in a problem.
+type entry struct {
+	Pointer string `json:"pointer"`
+	Code    string `json:"code"`
+	Detail  string `json:"detail"`
+}
+
+// maxEntries is the most faults that a problem lists.
+const maxEntries = 100
+
+func newProblem(k Kind, detail, id string) problem {
+	if detail == "" {
+		detail = k.Meaning
+	}
+	return problem{Type: k.Type(), Title: k.Title, Status: k.Status, Detail: detail, Instance: "urn:uuid:" + id}
+}
+
+// describe turns an error into a problem, the header it needs, and the cause for
+// the log. This is the only place that knows which status an error has.
+func describe(err error, id string) (p problem, header [2]string, cause error) {
+	var failed *service.Error
+	var refused *refusal
+	var routed *echo.HTTPError
+	switch {
+	case errors.As(err, &refused):
+		return newProblem(kindByCode[refused.code], refused.detail, id), refused.header, refused.cause
+	case errors.As(err, &failed):
+		k, known := kindByCode[string(failed.Code)]
+		if !known {
+			k = kindByCode[string(service.Internal)]
+		}
+		if k.Status == http.StatusServiceUnavailable {
+			header = [2]string{"Retry-After", "2"}
+		}
+		if k.Status == http.StatusInternalServerError {
+			return newProblem(k, "", id), header, err
+		}
+		p = newProblem(k, failed.Detail, id)
+		for _, f := range failed.Faults[:min(len(failed.Faults), maxEntries)] {
+			p.Errors = append(p.Errors, entry{string(f.Pointer), f.Code, f.Detail})
+		}
+		if len(failed.Faults) > maxEntries {
+			p.Detail += fmt.Sprintf(" There are %d faults; the first %d are listed.", len(failed.Faults), maxEntries)
+		}
+		if k.Status > http.StatusInternalServerError {
+			cause = failed.Cause
+		}
+		return p, header, cause
+	case errors.As(err, &routed):
+		return newProblem(kindOfStatus(routed.Code), "", id), header, nil
+	}
+	return newProblem(kindByCode[string(service.Internal)], "", id), header, err
+}

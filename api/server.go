@@ -1,0 +1,245 @@
+// Package api is the HTTP side: routes, the contract at run time, problem
+// documents and the reference pages. A handler reads, calls one use case of
+// package service and writes.
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"runtime/debug"
+	"strconv"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/klauspost/compress/gzhttp"
+	"github.com/klauspost/compress/gzip"
+	"github.com/labstack/echo/v4"
+
+	"slabledger/service"
+)
+
+// Options of a Server. The zero value is ready for use.
+type Options struct {
+	Logger *slog.Logger  // access and error log; nothing is logged without one
+	NewID  func() string // a UUID for each request; random by default
+
+	// Time limits of a connection. Zero is the default given.
+	HeaderTimeout time.Duration // 5 s, for the head of a request
+	ReadTimeout   time.Duration // 30 s, for the whole request
+	WriteTimeout  time.Duration // 60 s, from the head of the request to the end of the answer
+	IdleTimeout   time.Duration // 60 s, between requests
+	DrainTimeout  time.Duration // 10 s, for open requests when the server stops
+
+	MaxConnections int // 4096; further ones wait to be accepted
+}
+
+const (
+	maxBodyBytes   = 1 << 20
+	maxHeaderBytes = 16 << 10
+	minGzipBytes   = 1 << 10
+)
+
+// Server answers HTTP requests.
+type Server struct {
+	service  *service.Service
+	contract *Contract
+	options  Options
+	router   *echo.Echo
+	handler  http.Handler
+	metrics  metrics
+	pages    pages
+}
+
+// New makes a Server of a service and its contract. It panics where a page
+// cannot be rendered from the contract, which is a mistake of the program.
+func New(svc *service.Service, contract *Contract, options Options) *Server {
+	if options.Logger == nil {
+		options.Logger = slog.New(slog.DiscardHandler)
+	}
+	if options.NewID == nil {
+		options.NewID = uuid.NewString
+	}
+	for limit, standard := range map[*time.Duration]time.Duration{
+		&options.HeaderTimeout: 5 * time.Second, &options.ReadTimeout: 30 * time.Second, &options.WriteTimeout: time.Minute,
+		&options.IdleTimeout: time.Minute, &options.DrainTimeout: 10 * time.Second,
+	} {
+		if *limit == 0 {
+			*limit = standard
+		}
+	}
+	if options.MaxConnections == 0 {
+		options.MaxConnections = 4096
+	}
+	s := &Server{service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract)}
+	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
+	s.router.Use(s.observe)
+	s.routeComparisons()
+	s.routeInventories()
+	s.routeDocs()
+	s.routeHealth()
+	s.routeMetrics()
+
+	compress, err := gzhttp.NewWrapper(gzhttp.MinSize(minGzipBytes), gzhttp.CompressionLevel(gzip.BestSpeed), gzhttp.SuffixETag(gzipSuffix))
+	if err != nil {
+		panic("api: " + err.Error()) // the options above are constants
+	}
+	s.handler = compress(s.router)
+	return s
+}
+
+// ServeHTTP implements http.Handler.
+func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
+
+// route adds an operation of the contract. Parameters of a path are written as
+// echo does, :slug for {slug}.
+func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc) {
+	known := func(c echo.Context) error {
+		c.Set(routeKey, path)
+		return handle(c)
+	}
+	s.router.Add(method, path, known).Name = operationID
+	if method == http.MethodGet { // RFC 9110, 9.1: whoever has GET has HEAD
+		s.router.Add(http.MethodHead, path, known).Name = operationID
+	}
+}
+
+const (
+	routeKey = "route" // of the path as it was registered
+	idKey    = "id"    // of the request
+)
+
+// observe surrounds every request, those without a route too: it gives the id
+// and the security headers, turns errors and panics into problems, and counts
+// and logs.
+func (s *Server) observe(next echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		start := time.Now()
+		id := s.options.NewID()
+		c.Set(idKey, id)
+		secure(c.Response().Header(), id)
+		if err := s.protect(next, c); err != nil {
+			s.fail(c, err)
+		}
+		s.metrics.observe(c, time.Since(start))
+		s.logAccess(c, id, time.Since(start))
+		return nil
+	}
+}
+
+// protect turns a panic into an error.
+func (s *Server) protect(next echo.HandlerFunc, c echo.Context) (err error) {
+	defer func() {
+		found := recover()
+		if found == nil {
+			return
+		}
+		if abort, ok := found.(error); ok && errors.Is(abort, http.ErrAbortHandler) {
+			panic(found) // net/http's own way to cut the connection
+		}
+		err = fmt.Errorf("panic: %v\n%s", found, debug.Stack())
+	}()
+	return next(c)
+}
+
+// secure sets the headers that every answer has; a handler may replace them.
+func secure(h http.Header, id string) {
+	h.Set("X-Request-Id", id)
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+	h.Set("Referrer-Policy", "no-referrer")
+	h.Set("Cache-Control", "no-store")
+}
+
+// fail answers with a problem.
+func (s *Server) fail(c echo.Context, err error) {
+	id, _ := c.Get(idKey).(string)
+	p, header, cause := describe(err, id)
+	if cause != nil {
+		s.options.Logger.Error("request failed", "request_id", id, "status", p.Status, "cause", cause.Error())
+	}
+	if c.Response().Committed {
+		panic(http.ErrAbortHandler) // half an answer must not look like a whole one
+	}
+	h := c.Response().Header()
+	secure(h, id)
+	h.Del("ETag")
+	h.Del("Link")
+	if header[0] != "" {
+		h.Set(header[0], header[1])
+	}
+	body, err := service.Encode(p)
+	if err != nil {
+		s.options.Logger.Error("problem not encoded", "request_id", id, "cause", err.Error())
+	}
+	if err := c.Blob(p.Status, "application/problem+json", body); err != nil {
+		s.options.Logger.Info("answer not sent", "request_id", id, "cause", err.Error())
+	}
+}
+
+func (s *Server) logAccess(c echo.Context, id string, took time.Duration) {
+	r, w := c.Request(), c.Response()
+	route, _ := c.Get(routeKey).(string)
+	s.options.Logger.Info("request", "request_id", id, "method", r.Method, "route", route, "path", r.URL.Path,
+		"status", w.Status, "bytes", w.Size, "microseconds", took.Microseconds(), "remote", r.RemoteAddr)
+}
+
+// send writes a value as JSON.
+func send(c echo.Context, value any) error {
+	body, err := service.Encode(value)
+	if err != nil {
+		return err
+	}
+	return c.Blob(http.StatusOK, "application/json", body)
+}
+
+// Serve answers on a listener until the context ends, then lets open requests
+// finish within DrainTimeout. It closes the listener.
+func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
+	server := &http.Server{
+		Handler:                      s,
+		ReadHeaderTimeout:            s.options.HeaderTimeout,
+		ReadTimeout:                  s.options.ReadTimeout,
+		WriteTimeout:                 s.options.WriteTimeout,
+		IdleTimeout:                  s.options.IdleTimeout,
+		MaxHeaderBytes:               maxHeaderBytes,
+		DisableGeneralOptionsHandler: true,
+		ErrorLog:                     slog.NewLogLogger(s.options.Logger.Handler(), slog.LevelWarn),
+	}
+	stopped := make(chan error, 1)
+	go func() { stopped <- server.Serve(s.wrap(listener)) }()
+	select {
+	case err := <-stopped:
+		return fmt.Errorf("serve: %w", err)
+	case <-ctx.Done():
+	}
+	drain, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.options.DrainTimeout)
+	defer cancel()
+	if err := server.Shutdown(drain); err != nil {
+		return errors.Join(fmt.Errorf("stop: %w", err), server.Close())
+	}
+	return nil
+}
+
+// Listen listens on a TCP address of this machine alone. No API keys are
+// configured, so whoever reaches the port may use the service: an address that
+// others can reach is refused, and so is a host name other than localhost, which
+// may stand for any address.
+func Listen(address string) (net.Listener, error) {
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return nil, fmt.Errorf("listen on %q: write host:port, such as 127.0.0.1:8080", address)
+	}
+	if host == "localhost" {
+		host = "127.0.0.1"
+	}
+	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
+		return nil, fmt.Errorf("listen on %q: the port is a number from 0 to 65535", address)
+	} else if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
+		return nil, fmt.Errorf("listen on %q: no API keys are configured, so the service listens on this machine only: use 127.0.0.1:%d or [::1]:%d", address, n, n)
+	}
+	return (&net.ListenConfig{}).Listen(context.Background(), "tcp", net.JoinHostPort(host, port))
+}

@@ -1,0 +1,373 @@
+// Slabledger compares concrete slabs that do the same job: their whole-life cost
+// and their carbon, in a region, at its prices. It is an HTTP JSON service and a
+// command line over the same engine.
+package main
+
+import (
+	"bytes"
+	"context"
+	"embed"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"strconv"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"slabledger/api"
+	"slabledger/inventory"
+	"slabledger/inventory/postgres"
+	"slabledger/inventory/sqlite"
+	"slabledger/service"
+	"slabledger/service/report"
+)
+
+//go:embed openapi.yaml
+var contractYAML []byte
+
+//go:embed testdata/demo
+var demoFiles embed.FS
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	p := &program{out: os.Stdout, errs: os.Stderr, env: os.Getenv}
+	if err := p.run(ctx, os.Args[1:]); err != nil {
+		os.Exit(1)
+	}
+}
+
+// program is the command line with what it touches of the outside, so that
+// tests start the same thing.
+type program struct {
+	out, errs io.Writer
+	env       func(string) string
+}
+
+const (
+	defaultDB   = "slabledger.db"
+	defaultAddr = "127.0.0.1:8080"
+	maxRequest  = 2 << 20 // bytes of standard input; the contract refuses far less
+)
+
+func (p *program) run(ctx context.Context, args []string) error {
+	root := &cobra.Command{
+		Use:   "slabledger",
+		Short: "Compare concrete slabs by whole-life cost and carbon",
+		Long: "Slabledger compares concrete slabs that do the same job: their whole-life cost and\n" +
+			"their carbon, in a region, at its prices. Every figure traces to a quantity, a\n" +
+			"factor or price, and a source.\n\n" + service.Caution,
+		SilenceUsage: true, SilenceErrors: true,
+		Version: service.EngineVersion,
+	}
+	root.CompletionOptions.DisableDefaultCmd = true
+	root.SetOut(p.out)
+	root.SetErr(p.errs)
+	root.AddCommand(p.demo(), p.serve(), p.migrate(), p.imports(), p.compare())
+	root.SetArgs(args)
+	err := root.ExecuteContext(ctx)
+	if err != nil {
+		p.complain(err)
+	}
+	return err
+}
+
+// complain prints an error with all its faults, for people.
+func (p *program) complain(err error) {
+	fmt.Fprintln(p.errs, "slabledger:", err)
+	for _, f := range service.Faults(err) {
+		fmt.Fprintf(p.errs, "  %s: %s (%s)\n", f.Pointer, f.Detail, f.Code)
+	}
+	var rows *inventory.CSVError
+	if errors.As(err, &rows) {
+		for _, row := range rows.Rows {
+			fmt.Fprintf(p.errs, "  line %d, %s: %s (%s), found %q\n", row.Line, row.Column, row.Detail, row.Code, row.Found)
+		}
+	}
+}
+
+// open connects to PostgreSQL where DATABASE_URL is set and no file is named,
+// else to the SQLite file.
+func (p *program) open(ctx context.Context, file string) (inventory.Store, string, error) {
+	if url := p.env("DATABASE_URL"); url != "" && file == "" {
+		s, err := postgres.Open(ctx, url)
+		return s, "PostgreSQL (DATABASE_URL)", err
+	}
+	if file == "" {
+		file = defaultDB
+	}
+	s, err := sqlite.Open(ctx, file)
+	return s, "SQLite " + file, err
+}
+
+// with opens the store, runs a use case over it and closes it.
+func (p *program) with(ctx context.Context, file string, do func(*service.Service, string) error) (err error) {
+	store, where, err := p.open(ctx, file)
+	if err != nil {
+		return fmt.Errorf("cannot open %s: %w", where, err)
+	}
+	defer func() { err = errors.Join(err, store.Close()) }()
+	return do(service.New(store), where)
+}
+
+func dbFlag(cmd *cobra.Command, file *string) {
+	cmd.Flags().StringVar(file, "db", "", "SQLite `file`; without it DATABASE_URL selects PostgreSQL, else ./"+defaultDB)
+}
+
+func (p *program) serve() *cobra.Command {
+	var file, addr string
+	cmd := &cobra.Command{
+		Use:   "serve",
+		Short: "Run the HTTP service",
+		Long:  "Runs the HTTP service on SQLite, or on PostgreSQL where DATABASE_URL is set, until it is\ninterrupted. The database is migrated first.",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			listener, err := api.Listen(addr)
+			if err != nil {
+				return err
+			}
+			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
+				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. No API keys are set, so it answers this machine only.\n", listener.Addr(), where)
+				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo)
+			})
+		},
+	}
+	dbFlag(cmd, &file)
+	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "loopback `address` to listen on")
+	return cmd
+}
+
+func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level) error {
+	contract, err := api.LoadContract(contractYAML)
+	if err != nil {
+		return err
+	}
+	return api.New(svc, contract, api.Options{Logger: slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least}))}).Serve(ctx, listener)
+}
+
+func (p *program) migrate() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "migrate",
+		Short: "Bring the database to the schema of this program",
+		Long:  "Applies what is missing of the schema, under a lock, and ends. Every other command does\nthe same when it opens the database; a schema newer than the program is refused.",
+		Args:  cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			return p.with(cmd.Context(), file, func(_ *service.Service, where string) error {
+				fmt.Fprintf(p.out, "%s has the schema of this program.\n", where)
+				return nil
+			})
+		},
+	}
+	dbFlag(cmd, &file)
+	return cmd
+}
+
+func (p *program) imports() *cobra.Command {
+	var file, slug, note string
+	var meta inventory.Meta
+	cmd := &cobra.Command{
+		Use:   "import FILE --inventory SLUG",
+		Short: "Publish a CSV of items as the next version of an inventory",
+		Long: "Reads a CSV of items (- is standard input), reports every bad row and, if there is none,\n" +
+			"publishes it as the next version: all of it, or nothing. A new inventory needs --name,\n" +
+			"--region and --currency; a known one keeps them unless they are given again. The same\n" +
+			"content again makes no new version.",
+		Example: "  slabledger import prices.csv --inventory north --name \"North, 2026 prices\" --region NO-18 --currency NOK",
+		Args:    cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
+				known, _, err := svc.Meta(cmd.Context(), slug)
+				if err != nil {
+					return err
+				}
+				for flag, keep := range map[string]func(){
+					"name": func() { meta.Name = known.Name }, "region": func() { meta.Region = known.Region },
+					"currency": func() { meta.Currency = known.Currency }, "invented": func() { meta.Invented = known.Invented },
+				} {
+					if !cmd.Flags().Changed(flag) {
+						keep()
+					}
+				}
+				items := io.Reader(os.Stdin)
+				if args[0] != "-" {
+					f, err := os.Open(args[0])
+					if err != nil {
+						return err
+					}
+					defer f.Close() //nolint:errcheck // only read
+					items = f
+				}
+				v, published, err := svc.Import(cmd.Context(), slug, meta, items, note)
+				if err != nil {
+					return err
+				}
+				if !published {
+					fmt.Fprintf(p.out, "%s@%d has this content already; nothing was published.\n", v.Slug, v.Number)
+					return nil
+				}
+				fmt.Fprintf(p.out, "published %s@%d: %d items, hash %s\n", v.Slug, v.Number, len(v.Items), v.Hash)
+				return nil
+			})
+		},
+	}
+	dbFlag(cmd, &file)
+	cmd.Flags().StringVar(&slug, "inventory", "", "`slug` of the inventory (required)")
+	cmd.Flags().StringVar(&meta.Name, "name", "", "name of the inventory")
+	cmd.Flags().StringVar(&meta.Region, "region", "", "ISO 3166-1 or 3166-2 `code`")
+	cmd.Flags().StringVar(&meta.Currency, "currency", "", "ISO 4217 `code` of all prices")
+	cmd.Flags().BoolVar(&meta.Invented, "invented", false, "the numbers are made up for demonstration")
+	cmd.Flags().StringVar(&note, "note", "", "what changed, in your words")
+	if err := cmd.MarkFlagRequired("inventory"); err != nil {
+		panic(err) // the flag stands four lines above
+	}
+	return cmd
+}
+
+func (p *program) compare() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "compare REQUEST.json",
+		Short: "Compare the alternatives of a request, without a server",
+		Long:  "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\nwould answer, byte for byte.",
+		Args:  cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			read := func() ([]byte, error) { return os.ReadFile(args[0]) }
+			if args[0] == "-" {
+				read = func() ([]byte, error) { return io.ReadAll(io.LimitReader(os.Stdin, maxRequest)) }
+			}
+			body, err := read()
+			if err != nil {
+				return err
+			}
+			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
+				answer, err := compared(cmd.Context(), svc, body)
+				if err != nil {
+					return err
+				}
+				text, err := service.Encode(answer)
+				if err != nil {
+					return err
+				}
+				_, err = p.out.Write(text)
+				return err
+			})
+		},
+	}
+	dbFlag(cmd, &file)
+	return cmd
+}
+
+func compared(ctx context.Context, svc *service.Service, body []byte) (*service.ComparisonResponse, error) {
+	contract, err := api.LoadContract(contractYAML)
+	if err != nil {
+		return nil, err
+	}
+	if err := contract.CheckBody("compare", body); err != nil {
+		return nil, err
+	}
+	return svc.Compare(ctx, body)
+}
+
+func (p *program) demo() *cobra.Command {
+	var file, addr string
+	var once, asJSON bool
+	cmd := &cobra.Command{
+		Use:   "demo",
+		Short: "Compare three slabs in an invented region, then serve it",
+		Long: "Loads an invented region into a private database in a temporary folder (or --db),\n" +
+			"compares a plain slab, a fibre slab and a fibre slab with staged mixing over 40 years,\n" +
+			"prints the comparison, and serves it until it is interrupted.",
+		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) (err error) {
+			if file == "" {
+				folder, failed := os.MkdirTemp("", "slabledger-demo-")
+				if failed != nil {
+					return failed
+				}
+				defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+				file = filepath.Join(folder, defaultDB)
+			}
+			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
+				if err := p.showDemo(cmd.Context(), svc, asJSON); err != nil || once {
+					return err
+				}
+				listener, err := listenFrom(addr, cmd.Flags().Changed("addr"))
+				if err != nil {
+					return err
+				}
+				// With --json standard output is the response alone.
+				say := p.out
+				if asJSON {
+					say = p.errs
+				}
+				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. No API keys are set, so it answers this machine only.\n"+
+					"Reference: http://%s/docs\n", listener.Addr(), where, listener.Addr())
+				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&file, "db", "", "SQLite `file` to use in place of a temporary one")
+	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "loopback `address`; by default port 8080 or the next free one")
+	cmd.Flags().BoolVar(&once, "once", false, "print the comparison and end")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the response of the API in place of the table")
+	return cmd
+}
+
+func (p *program) showDemo(ctx context.Context, svc *service.Service, asJSON bool) error {
+	file := func(name string) []byte {
+		b, err := demoFiles.ReadFile("testdata/demo/" + name)
+		if err != nil {
+			panic(err) // embedded above
+		}
+		return b
+	}
+	slug, meta, err := inventory.ReadMeta(file("inventory.json"))
+	if err != nil {
+		return err
+	}
+	v, _, err := svc.Import(ctx, slug, meta, bytes.NewReader(file("items.csv")), "demo region")
+	if err != nil {
+		return err
+	}
+	// In a file of the user's own, the demo may not be version 1.
+	pinned := fmt.Sprintf("%s@%d", v.Slug, v.Number)
+	body := bytes.Replace(file("comparison.json"), []byte(`"demo@1"`), []byte(strconv.Quote(pinned)), 1)
+	answer, err := compared(ctx, svc, body)
+	if err != nil {
+		return err
+	}
+	if !asJSON {
+		return report.Table(p.out, answer)
+	}
+	text, err := service.Encode(answer)
+	if err != nil {
+		return err
+	}
+	_, err = p.out.Write(text)
+	return err
+}
+
+// listenFrom listens on addr or, unless the user chose it, on the next free port
+// after it.
+func listenFrom(addr string, chosen bool) (net.Listener, error) {
+	listener, err := api.Listen(addr)
+	host, text, bad := net.SplitHostPort(addr)
+	port, notNumber := strconv.Atoi(text)
+	if err == nil || chosen || bad != nil || notNumber != nil {
+		return listener, err
+	}
+	const tries = 50
+	for next := port + 1; next <= port+tries; next++ {
+		if listener, err = api.Listen(net.JoinHostPort(host, strconv.Itoa(next))); err == nil {
+			return listener, nil
+		}
+	}
+	return nil, err
+}

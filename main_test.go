@@ -1,0 +1,301 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"go/parser"
+	"go/token"
+	"io"
+	"io/fs"
+	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"slabledger/service"
+)
+
+// run starts the program as main does, with its output captured.
+func run(t *testing.T, args ...string) (out, errs string, err error) {
+	t.Helper()
+	var o, e bytes.Buffer
+	p := &program{out: &o, errs: &e, env: func(string) string { return "" }}
+	err = p.run(t.Context(), args)
+	return o.String(), e.String(), err
+}
+
+func mustRun(t *testing.T, args ...string) string {
+	t.Helper()
+	out, errs, err := run(t, args...)
+	if err != nil {
+		t.Fatalf("%v: %v\n%s", args, err, errs)
+	}
+	return out
+}
+
+func read(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestDemoPrintsTheComparison(t *testing.T) {
+	if diff := cmp.Diff(read(t, "testdata/golden/demo.txt"), mustRun(t, "demo", "--once")); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// The README prints what the program prints.
+func TestReadmeShowsTheDemoAsItIs(t *testing.T) {
+	if !strings.Contains(read(t, "README.md"), read(t, "testdata/golden/demo.txt")) {
+		t.Error("README.md does not hold testdata/golden/demo.txt word for word")
+	}
+}
+
+// Three ways to the same bytes: demo --json, compare, and the service.
+func TestCompareGivesTheBytesOfTheService(t *testing.T) {
+	db := filepath.Join(t.TempDir(), "test.db")
+	demo := mustRun(t, "demo", "--once", "--json", "--db", db)
+	if got := mustRun(t, "compare", "testdata/demo/comparison.json", "--db", db); got != demo {
+		t.Error("compare and demo --json differ")
+	}
+	base := serve(t, "serve", "--db", db, "--addr", "127.0.0.1:0")
+	resp, err := http.Post(base+"/v1/comparisons", "application/json", strings.NewReader(read(t, "testdata/demo/comparison.json")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close() //nolint:errcheck // only read
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if resp.StatusCode != http.StatusOK || string(body) != demo {
+		t.Errorf("status %d, same bytes %v", resp.StatusCode, string(body) == demo)
+	}
+}
+
+// The figures that the README shows for its curl command are those of the
+// service.
+func TestReadmeTourFigures(t *testing.T) {
+	readme := read(t, "README.md")
+	var answer struct {
+		Alternatives []struct {
+			Name   string
+			Carbon struct {
+				Total string `json:"total_kg_co2e_per_m2"`
+			}
+			Cost struct {
+				NPV string `json:"net_present_value_per_m2"`
+			}
+		}
+	}
+	if err := json.Unmarshal([]byte(mustRun(t, "demo", "--once", "--json")), &answer); err != nil {
+		t.Fatal(err)
+	}
+	for _, a := range answer.Alternatives {
+		if line := fmt.Sprintf("%s: %s EUR/m2, %s kg CO2e/m2", a.Name, a.Cost.NPV, a.Carbon.Total); !strings.Contains(readme, line) {
+			t.Errorf("README.md does not show %q", line)
+		}
+	}
+}
+
+// serve starts a command that listens, and returns its address. The command is
+// interrupted when the test ends, and must then end without error.
+func serve(t *testing.T, args ...string) string {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	reader, writer := io.Pipe()
+	p := &program{out: writer, errs: io.Discard, env: func(string) string { return "" }}
+	done := make(chan error, 1)
+	go func() { done <- p.run(ctx, args) }()
+	t.Cleanup(func() {
+		stop()
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Errorf("%v ended with %v", args, err)
+			}
+		case <-time.After(20 * time.Second):
+			t.Errorf("%v did not end within 20 s of being interrupted", args)
+		}
+	})
+	address := regexp.MustCompile(`http://[0-9.:\[\]]+`)
+	var seen strings.Builder
+	buffer := make([]byte, 4096)
+	for {
+		n, err := reader.Read(buffer)
+		seen.Write(buffer[:n])
+		if found := address.FindString(seen.String()); found != "" {
+			go io.Copy(io.Discard, reader) //nolint:errcheck // the rest of the output
+			return found
+		}
+		if err != nil {
+			t.Fatalf("no address in %q: %v", seen.String(), err)
+		}
+	}
+}
+
+func TestDemoServesUntilInterrupted(t *testing.T) {
+	base := serve(t, "demo", "--addr", "127.0.0.1:0")
+	for _, path := range []string{"/healthz", "/readyz", "/v1/inventories/demo", "/docs", "/openapi.yaml", "/metrics"} {
+		resp, err := http.Get(base + path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = resp.Body.Close()
+		if resp.StatusCode != http.StatusOK {
+			t.Errorf("GET %s: %d", path, resp.StatusCode)
+		}
+	}
+}
+
+// With no API keys the service answers this machine only.
+func TestServeRefusesOtherAddresses(t *testing.T) {
+	for _, addr := range []string{"0.0.0.0:0", ":0", "192.0.2.1:0"} {
+		if _, errs, err := run(t, "serve", "--addr", addr, "--db", filepath.Join(t.TempDir(), "test.db")); err == nil || !strings.Contains(errs, "this machine only") {
+			t.Errorf("%s: %v, %q", addr, err, errs)
+		}
+	}
+}
+
+func TestImportIsAllOrNothing(t *testing.T) {
+	dir := t.TempDir()
+	db, good, bad := filepath.Join(dir, "test.db"), filepath.Join(dir, "good.csv"), filepath.Join(dir, "bad.csv")
+	rows := "code,category,name,unit,price,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n"
+	row := "%s,cement,Cement,kg,%s,NOK,2026-02-01,ex-works,excluded,quotation,Offer 12\n"
+	for path, text := range map[string]string{good: rows + fmt.Sprintf(row, "a", "1.25"), bad: rows + fmt.Sprintf(row, "a", "1.25") + fmt.Sprintf(row, "b", "1,25") + fmt.Sprintf(row, "c", "1e3")} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	args := []string{"--inventory", "north", "--db", db, "--name", "North", "--region", "NO-18", "--currency", "NOK"}
+	_, errs, err := run(t, append([]string{"import", bad}, args...)...)
+	if err == nil || !strings.Contains(errs, "line 3") || !strings.Contains(errs, "line 4") {
+		t.Errorf("every bad row is reported: %v\n%s", err, errs)
+	}
+	if out := mustRun(t, append([]string{"import", good}, args...)...); !strings.Contains(out, "published north@1: 1 items") {
+		t.Errorf("the bad file left something behind: %s", out)
+	}
+	if out := mustRun(t, "import", good, "--inventory", "north", "--db", db); !strings.Contains(out, "nothing was published") {
+		t.Errorf("the same content again: %s", out)
+	}
+}
+
+func TestCompareShowsEveryFault(t *testing.T) {
+	dir := t.TempDir()
+	db, path := filepath.Join(dir, "test.db"), filepath.Join(dir, "request.json")
+	mustRun(t, "demo", "--once", "--db", db)
+	text := strings.NewReplacer(`"240 mm"`, `"240 kg"`, `"7300 m2"`, `"0 m2"`).Replace(read(t, "testdata/demo/comparison.json"))
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	out, errs, err := run(t, "compare", path, "--db", db)
+	if err == nil || out != "" || !strings.Contains(errs, "/alternatives/0/slab/thickness") || !strings.Contains(errs, "/functional_unit/area") {
+		t.Errorf("%v\n%s%s", err, out, errs)
+	}
+}
+
+func TestHelpForEachCommand(t *testing.T) {
+	for _, args := range [][]string{{"--help"}, {"demo", "--help"}, {"serve", "--help"}, {"migrate", "--help"}, {"import", "--help"}, {"compare", "--help"}} {
+		if out := mustRun(t, args...); len(out) < 100 {
+			t.Errorf("%v: %q", args, out)
+		}
+	}
+	if !strings.Contains(mustRun(t, "--help"), service.Caution) {
+		t.Error("the caution is not in the help")
+	}
+}
+
+// Arrows only point down. Each room may call those named, and what is beneath
+// them; nobody calls up.
+var mayCall = map[string][]string{
+	"":                    {"api", "service", "service/report", "inventory", "inventory/sqlite", "inventory/postgres"},
+	"api":                 {"service", "inventory", "lca/fault", "lca/unit"},
+	"service":             {"inventory", "lca/"},
+	"service/report":      {"service"},
+	"inventory":           {"lca/num", "lca/unit"},
+	"inventory/sqlite":    {"inventory", "migrations", "lca/num"},
+	"inventory/postgres":  {"inventory", "migrations", "lca/num"},
+	"inventory/storetest": {"inventory", "migrations", "lca/num"},
+	"migrations":          {},
+	"lca":                 {},
+	"lca/num":             {},
+	"lca/fault":           {},
+	"lca/unit":            {"lca/num"},
+	"lca/mix":             {"lca/num", "lca/unit", "lca/fault"},
+	"lca/slab":            {"lca/num", "lca/unit", "lca/fault"},
+	"lca/carbon":          {"lca/num"},
+	"lca/cost":            {"lca/num"},
+	"lca/compare":         {"lca/num"},
+	"lca/pavement":        {"lca/num", "lca/unit", "lca/fault"},
+}
+
+// The engine does no input or output, knows no clock and no chance.
+var notInEngine = []string{"os", "io", "io/fs", "net", "net/http", "time", "math/rand", "math/rand/v2", "crypto/rand", "database/sql", "log", "log/slog", "context", "syscall", "embed"}
+
+func TestArrowsOnlyPointDown(t *testing.T) {
+	const module = "slabledger"
+	err := filepath.WalkDir(".", func(path string, entry fs.DirEntry, err error) error {
+		if err != nil || (entry.IsDir() && strings.HasPrefix(entry.Name(), ".") && path != ".") {
+			if err == nil {
+				return filepath.SkipDir
+			}
+			return err
+		}
+		if !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		room := filepath.ToSlash(filepath.Dir(path))
+		if room == "." {
+			room = ""
+		}
+		allowed, known := mayCall[room]
+		if !known {
+			t.Errorf("%s: the room %q is not in the map; say in mayCall whom it may call", path, room)
+			return nil
+		}
+		file, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		for _, spec := range file.Imports {
+			name, err := strconv.Unquote(spec.Path.Value)
+			if err != nil {
+				return err
+			}
+			if strings.HasPrefix(room, "lca") {
+				for _, forbidden := range notInEngine {
+					if name == forbidden {
+						t.Errorf("%s imports %s: the engine is pure", path, name)
+					}
+				}
+			}
+			target, ours := strings.CutPrefix(name, module+"/")
+			if !ours {
+				continue
+			}
+			ok := false
+			for _, a := range allowed {
+				ok = ok || target == a || (strings.HasSuffix(a, "/") && strings.HasPrefix(target, a))
+			}
+			if !ok {
+				t.Errorf("%s imports %s: %q may call only %v", path, target, room, allowed)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
