@@ -22,6 +22,7 @@ const (
 	MaxNameBytes   = 200  // of a name, in UTF-8
 	MaxTextBytes   = 1000 // of any other free text, in UTF-8
 	MaxRecipeParts = 50   // of one recipe
+	MaxRecipeFlows = 200  // that a recipe comes to when recipes inside it are followed
 	MaxRecipeDepth = 4    // recipes inside recipes: 1 is a recipe of plain items
 )
 
@@ -53,6 +54,7 @@ const (
 	ProblemPart       = "recipe-part-unknown" // no such item
 	ProblemCycle      = "recipe-cycle"        // a recipe that contains itself
 	ProblemDepth      = "recipe-too-deep"     // more than MaxRecipeDepth
+	ProblemFlows      = "recipe-too-large"    // more than MaxRecipeFlows
 	ProblemDefault    = "default-ambiguous"   // more than one item is the default
 )
 
@@ -83,7 +85,7 @@ func Validate(m Meta, items []Item) []Problem {
 func validate(m Meta, items []Item, report func(Problem)) {
 	v := validator{meta: m, items: items, report: report,
 		byCode: make(map[string]int, len(items)), count: make(map[string]int, len(items)),
-		defaults: map[string]int{}, depths: make(map[string]int, len(items))}
+		defaults: map[string]int{}, depths: make(map[string]int, len(items)), flows: map[string]int{}}
 	v.checkMeta()
 	for n := range items {
 		code := items[n].Code
@@ -107,6 +109,7 @@ type validator struct {
 	count    map[string]int // items of a code
 	defaults map[string]int // items of a DefaultFor
 	depths   map[string]int // of recipes; inProgress while a recipe is followed
+	flows    map[string]int // that recipes come to, at most MaxRecipeFlows+1
 	at       int
 }
 
@@ -276,12 +279,17 @@ func (v *validator) checkRecipe(i *Item) {
 	if depth := v.depth(i.Code, nil); depth > MaxRecipeDepth {
 		v.add(column, ProblemDepth, recipeText(i), "recipes inside recipes, %d deep; at most %d", depth, MaxRecipeDepth)
 	}
+	if v.flows[i.Code] > MaxRecipeFlows {
+		v.add(column, ProblemFlows, recipeText(i), "with the recipes inside it, it comes to more than %d parts", MaxRecipeFlows)
+	}
 }
 
 // inProgress marks a recipe that is being followed; meeting it again is a cycle.
 const inProgress = -1
 
 // depth is how many recipes stand inside each other: 0 for a plain item. It
+// counts the flows that each comes to on the way, since a few recipes inside
+// each other multiply to millions. It
 // reports each cycle once, by name.
 func (v *validator) depth(code string, path []string) int {
 	if d, ok := v.depths[code]; ok {
@@ -297,11 +305,12 @@ func (v *validator) depth(code string, path []string) int {
 		return 0
 	}
 	v.depths[code] = inProgress
-	deepest := 0
+	deepest, flows := 0, 0
 	for _, part := range v.items[n].Recipe {
 		deepest = max(deepest, v.depth(part.Item, append(path, code)))
+		flows = min(flows+max(v.flows[part.Item], 1), MaxRecipeFlows+1)
 	}
-	v.depths[code] = deepest + 1
+	v.depths[code], v.flows[code] = deepest+1, flows
 	return deepest + 1
 }
 

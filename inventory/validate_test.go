@@ -210,7 +210,34 @@ func TestValidateFollowsSharedPartsOnce(t *testing.T) {
 		below := []string{fmt.Sprintf("l%d", n-1), fmt.Sprintf("r%d", n-1)}
 		items = append(items, operation(fmt.Sprintf("l%d", n), below...), operation(fmt.Sprintf("r%d", n), below...))
 	}
-	if got, want := len(inventory.Validate(meta, items)), 2*(30-inventory.MaxRecipeDepth); got != want {
-		t.Errorf("%d problems, want %d", got, want)
+	got := map[string]int{}
+	for _, p := range inventory.Validate(meta, items) {
+		got[p.Code]++
+	}
+	// From the eighth storey on there are more than 200 paths.
+	want := map[string]int{inventory.ProblemDepth: 2 * (30 - inventory.MaxRecipeDepth), inventory.ProblemFlows: 2 * (30 - 7)}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// Few recipes of many parts inside each other are too many flows for one use.
+func TestValidateRecipeFlows(t *testing.T) {
+	items := []inventory.Item{}
+	var parts, wholes []string
+	for n := range 15 {
+		parts = append(parts, fmt.Sprintf("part%d", n))
+		wholes = append(wholes, fmt.Sprintf("whole%d", n))
+		items = append(items, operation(parts[n]))
+	}
+	for _, code := range wholes {
+		items = append(items, operation(code, parts...))
+	}
+	if found := inventory.Validate(meta, items); len(found) != 0 {
+		t.Fatalf("15 parts each: %+v", found)
+	}
+	found := inventory.Validate(meta, append(items, operation("all", wholes...)))
+	if len(found) != 1 || found[0].Code != inventory.ProblemFlows {
+		t.Errorf("225 flows: %+v", found)
 	}
 }
