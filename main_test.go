@@ -9,8 +9,10 @@ import (
 	"go/token"
 	"io"
 	"io/fs"
+	"net"
 	"net/http"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -298,4 +300,110 @@ func TestArrowsOnlyPointDown(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+// built is the program as a binary, built once for the benchmarks that need a
+// process of its own.
+func built(b *testing.B) string {
+	b.Helper()
+	path := filepath.Join(b.TempDir(), "slabledger")
+	if out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput(); err != nil {
+		b.Fatalf("%v\n%s", err, out)
+	}
+	return path
+}
+
+// started runs the binary's demo service and returns its address once it
+// answers.
+func started(b *testing.B, binary, db string) (address string, process *os.Process) {
+	b.Helper()
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	free := listener.Addr().String()
+	if err := listener.Close(); err != nil {
+		b.Fatal(err)
+	}
+	cmd := exec.Command(binary, "serve", "--addr", free, "--db", db)
+	if err := cmd.Start(); err != nil {
+		b.Fatal(err)
+	}
+	for {
+		resp, err := http.Get("http://" + free + "/v1/inventories")
+		if err == nil {
+			_ = resp.Body.Close()
+			return "http://" + free, cmd.Process
+		}
+		time.Sleep(time.Millisecond)
+	}
+}
+
+func stopped(b *testing.B, process *os.Process) {
+	b.Helper()
+	if err := process.Signal(os.Interrupt); err != nil {
+		b.Fatal(err)
+	}
+	if _, err := process.Wait(); err != nil {
+		b.Fatal(err)
+	}
+}
+
+// BenchmarkColdStart is from starting the binary to its first answered request,
+// on SQLite.
+func BenchmarkColdStart(b *testing.B) {
+	binary, db := built(b), filepath.Join(b.TempDir(), "test.db")
+	p := &program{out: io.Discard, errs: io.Discard, env: func(string) string { return "" }}
+	if err := p.run(b.Context(), []string{"demo", "--once", "--db", db}); err != nil {
+		b.Fatal(err)
+	}
+	b.ResetTimer()
+	for range b.N {
+		_, process := started(b, binary, db)
+		b.StopTimer()
+		stopped(b, process)
+		b.StartTimer()
+	}
+}
+
+// BenchmarkResident sends b.N demo comparisons to the binary and reports its
+// resident memory after them (Linux): -benchtime 10000x for the figure of
+// docs/benchmarks.md.
+func BenchmarkResident(b *testing.B) {
+	binary, db := built(b), filepath.Join(b.TempDir(), "test.db")
+	p := &program{out: io.Discard, errs: io.Discard, env: func(string) string { return "" }}
+	if err := p.run(b.Context(), []string{"demo", "--once", "--db", db}); err != nil {
+		b.Fatal(err)
+	}
+	body, err := os.ReadFile("testdata/demo/comparison.json")
+	if err != nil {
+		b.Fatal(err)
+	}
+	address, process := started(b, binary, db)
+	defer stopped(b, process)
+	b.ResetTimer()
+	for range b.N {
+		resp, err := http.Post(address+"/v1/comparisons", "application/json", bytes.NewReader(body))
+		if err != nil {
+			b.Fatal(err)
+		}
+		if _, err := io.Copy(io.Discard, resp.Body); err != nil || resp.StatusCode != http.StatusOK {
+			b.Fatal(resp.StatusCode, err)
+		}
+		_ = resp.Body.Close()
+	}
+	b.StopTimer()
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", process.Pid))
+	if err != nil {
+		b.Skip("no /proc here: ", err)
+	}
+	found := regexp.MustCompile(`VmRSS:\s+(\d+) kB`).FindSubmatch(status)
+	if found == nil {
+		b.Fatal("no VmRSS")
+	}
+	kB, err := strconv.Atoi(string(found[1]))
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportMetric(float64(kB)/1024, "MiB-resident")
 }
