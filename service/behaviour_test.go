@@ -311,8 +311,8 @@ func TestUserCostIsKeptApart(t *testing.T) {
 	if got := printed(with.UserPresentValuePerM2.Decimal, 6); got != "1.796657" {
 		t.Errorf("user cost %s, want 1.796657", got)
 	}
-	if !without.UserPresentValuePerM2.IsZero() {
-		t.Errorf("user cost %s where none is given", without.UserPresentValuePerM2)
+	if without.UserPresentValuePerM2 != nil || !slices.Contains(without.NotIncluded, "cost to road users: the request gives none") {
+		t.Errorf("user cost %v where none is given; not included: %q", without.UserPresentValuePerM2, without.NotIncluded)
 	}
 }
 

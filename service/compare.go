@@ -24,6 +24,18 @@ const EngineVersion = "0.1.0"
 // Caution stands in every result.
 const Caution = "This is a comparison aid, not a design. Thickness, strength and life are inputs here and are not verified; local codes and a licensed engineer decide."
 
+// conventions are the rules behind the figures that no line shows.
+func conventions() []string {
+	return []string{
+		"amounts are rounded once to 12 decimals at each printed step (per m3, per m2, waste), money and carbon once to 6, half to even; a total is the exact sum of its lines, and a figure for the area is the figure per m2 times the area",
+		"aggregate is saturated and surface-dry; water is what the mix is given",
+		"one longitudinal joint a lane; bars are counted whole in each joint and panel, so their number per m2 is a fraction",
+		"only concrete has waste; its wasted share repeats A1 to A4 in A5 and is paid for",
+		"money and carbon fall at the end of their year; money is real, at the prices of the inventory; factors are those of today in every year; carbon is not discounted",
+		"the residual value rests on everything that is paid in year 0, and on each treatment that states its life",
+	}
+}
+
 // Compare evaluates two or more alternatives and sets them against the
 // baseline. The body has passed the contract. The same body on the same
 // inventory version gives the same response, byte for byte.
@@ -57,7 +69,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	if err != nil {
 		return nil, err
 	}
-	resp := &ComparisonResponse{Head: study.head(hash), Caution: Caution, Sources: sourcesOf(evaluations)}
+	resp := &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
 	for _, e := range evaluations {
 		e.result.FunctionalEquivalence = equivalence(study.service, e.Service, evaluations[baseline].Service, "the functional unit and the baseline ask for")
 		resp.Alternatives = append(resp.Alternatives, e.result)
@@ -98,7 +110,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 	}
 	e := evaluations[0]
 	e.result.FunctionalEquivalence = equivalence(study.service, e.Service, e.Service, "the functional unit asks for")
-	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Caution: Caution}, nil
+	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Conventions: conventions(), Caution: Caution}, nil
 }
 
 // single moves a pointer from the first of a list to the one alternative.
@@ -184,7 +196,11 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 	list := make([]ItemUsed, len(codes))
 	for i, code := range codes {
 		it := used[code].inventory
-		list[i] = ItemUsed{Ref: used[code].source, Name: it.Name, FactorSource: it.FactorSource, Note: it.Note}
+		list[i] = ItemUsed{Ref: used[code].source, Name: it.Name, Unit: it.Unit, DensityKgPerM3: plainOf(it.Density), UnitMassKg: plainOf(it.UnitMass),
+			SolidsPercent: plainOf(it.Solids), BatchVolumeM3: plainOf(it.BatchVolume), Boundary: it.Boundary, FactorSource: it.FactorSource, Note: it.Note, Recipe: []RecipePart{}}
+		for _, part := range it.Recipe {
+			list[i].Recipe = append(list[i].Recipe, RecipePart{Item: part.Item, Amount: Plain{part.Amount}, Unit: used[part.Item].Unit + "/" + it.Unit})
+		}
 		if it.Price != nil {
 			list[i].PriceDate, list[i].PriceBasis, list[i].PriceTax = it.Price.Date, it.Price.Basis, it.Price.Tax
 			list[i].PriceSource = &it.Price.Source
@@ -218,7 +234,10 @@ func comparison(evaluations []*evaluated, results []Result, baseline int, overri
 		c.Comparable = false
 		c.Reason = "the alternatives do not give the same service; they are ranked because the request says so: " + override.Reason
 	default:
-		c.Reason = "the same area, period, service and modules"
+		c.Reason = "the same area, period, service and modules, as the request states them"
+		if slices.ContainsFunc(results, func(r Result) bool { return !r.ThicknessMM.Equal(base.ThicknessMM.Decimal) }) {
+			c.Reason += "; the thicknesses differ and are inputs, so nothing here shows that they carry the same traffic"
+		}
 	}
 	if ranked {
 		rankAll(&c, results, baseline)
@@ -249,6 +268,9 @@ func rankAll(c *Comparison, results []Result, baseline int) {
 			continue
 		}
 		per, reason := compare.Abatement(o, options[baseline])
+		if per.Valid && !slices.Contains(c.Pareto, o.Name) {
+			reason += "; another alternative is no dearer and no dirtier than this one, and better in one of the two"
+		}
 		c.Abatement = append(c.Abatement, Abatement{Name: o.Name, Class: string(compare.Classify(o, options[baseline])), CostPerTCO2e: fixedOf(per), Reason: reason})
 	}
 }

@@ -104,7 +104,7 @@ func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against strin
 		eq.Basis = "asserted"
 		eq.Reason = "area and period are the same; the request states no traffic, strength or support, so equal service is the requester's assertion"
 	default:
-		eq.Reason = "area, period and every stated member of the service are the same as " + against
+		eq.Reason = "area, period and every stated member of the service are the same as " + against + "; that the slab gives this service is the request's statement, not a result"
 	}
 	return eq
 }

@@ -579,7 +579,11 @@ func (e *evaluated) compute() error {
 	*r = Result{Name: e.Name, Resolved: e.Alternative}
 	r.ThicknessMM = Plain{e.takeoff.Concrete.Shift(3)}
 	e.used = map[string]*entry{}
+	for _, it := range e.named {
+		e.use(it)
+	}
 	e.printMix()
+	e.printTakeoff()
 	e.printQuantities()
 	e.printConcrete()
 	e.printCarbon()
@@ -592,6 +596,17 @@ func (e *evaluated) compute() error {
 	r.Assumptions = statements(e.bill.Assumptions.All())
 	r.Warnings = statements(e.warnings.All())
 	return nil
+}
+
+// use notes an item that figures rest on, and the items of its recipe.
+func (e *evaluated) use(it *entry) {
+	if e.used[it.Code] != nil {
+		return
+	}
+	e.used[it.Code] = it
+	for _, part := range it.inventory.Recipe {
+		e.use(e.catalogue.entries[part.Item])
+	}
 }
 
 func statements(list []fault.Fault) []Statement {
@@ -607,6 +622,13 @@ func amountOf(d decimal.NullDecimal) *Amount {
 		return nil
 	}
 	return &Amount{d.Decimal}
+}
+
+func plainOf(d decimal.NullDecimal) *Plain {
+	if !d.Valid {
+		return nil
+	}
+	return &Plain{d.Decimal}
 }
 
 func fixedOf(d decimal.NullDecimal) *Fixed {
@@ -653,6 +675,21 @@ func (e *evaluated) printMix() {
 	e.result.Mix = m
 }
 
+func (e *evaluated) printTakeoff() {
+	t := e.takeoff
+	r := TakeoffResult{ConcreteM3PerM2: Amount{t.Concrete}}
+	if t.HasJoints {
+		r.TransverseJointMPerM2, r.LongitudinalJointMPerM2, r.PanelsPerM2 = &Amount{t.TransverseJoint}, &Amount{t.LongitudinalJoint}, &Amount{t.Panels}
+		if t.DowelsPerJoint > 0 {
+			r.DowelsPerTransverseJoint = &t.DowelsPerJoint
+		}
+		if t.TieBarsPerPanel > 0 {
+			r.TieBarsPerPanel = &t.TieBarsPerPanel
+		}
+	}
+	e.result.Takeoff = r
+}
+
 func (e *evaluated) printQuantities() {
 	area := e.study.area
 	q := make([]Quantity, 0, len(e.bill.Flows)+1)
@@ -660,7 +697,7 @@ func (e *evaluated) printQuantities() {
 		ForArea: Amount{e.takeoff.Concrete.Mul(area)}, AreaUnit: "m3", Source: e.asked(e.at.At("mix"))})
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.entries[f.Item.Code]
-		e.used[it.Code] = it
+		e.use(it)
 		if f.Factor == slab.FactorA2 || f.Factor == slab.FactorA4 {
 			continue // the same amount again, looked at for its own transport
 		}
@@ -767,7 +804,7 @@ func (e *evaluated) printCarbon() {
 		{"product", "A1", "A3"}, {"construction process", "A4", "A5"}, {"use", "B1", "B8"}, {"end of life", "C1", "C4"}, {"beyond the boundary", "D", "D"},
 	} {
 		total, missing := m.Range(stage.from, stage.to)
-		st := StageTotal{Stage: stage.name, Modules: stage.from + "-" + stage.to, GWPKgCO2ePerM2: fixedOf(total)}
+		st := StageTotal{Stage: stage.name, Modules: stage.from + "-" + stage.to, GWPKgCO2ePerM2: fixedOf(total), DeclaredPart: Fixed{m.Declared(stage.from, stage.to)}}
 		if stage.from == stage.to {
 			st.Modules = stage.from
 		}
@@ -811,6 +848,9 @@ func (e *evaluated) checkConsistency() {
 	if e.catalogue.ref.Invented {
 		e.warnings.Add("/inventory", "invented-data", "prices and factors of %s are invented for demonstration", e.catalogue.ref.Ref)
 	}
+	if r, level := e.Residual, overlay(e.study.service, e.Service); r != nil && level.DesignLifeYears != nil && int64(r.LifeYears) > *level.DesignLifeYears {
+		e.warnings.Add(e.at.At("residual", "life_years"), "life-beyond-design", "the residual value counts on a life of %d years, the service on a design life of %d", r.LifeYears, *level.DesignLifeYears)
+	}
 	if !e.proportions.VolumeKnown && len(e.stages) > 1 {
 		e.warnings.Add(e.at.At("mix", "stages"), "stage-volume-incomplete", "constituents without a density are not in the volume of the stages, so mixer hours are too low")
 	}
@@ -834,7 +874,7 @@ func (e *evaluated) printCost() error {
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.entries[f.Item.Code]
 		if f.Unpriced != "" {
-			n := NotPriced{Item: it.Code, Use: f.Use, Reason: f.Unpriced}
+			n := NotPriced{Module: f.Module, Item: it.Code, Use: f.Use, Reason: f.Unpriced}
 			if !seen[n] {
 				seen[n] = true
 				notPriced = append(notPriced, n)
@@ -870,7 +910,13 @@ func (e *evaluated) printCost() error {
 	modules = append(modules, make([]string, len(apart.Lines))...)
 	c := &Cost{Lines: make([]CostLine, 0, len(p.Lines)), NotPriced: notPriced,
 		InitialPerM2: Fixed{p.Initial}, MaintenancePresentValuePerM2: Fixed{p.Maintenance}, ResidualValuePerM2: Fixed{p.Residual},
-		NetPresentValuePerM2: Fixed{p.NetPresentValue}, EquivalentAnnualPerM2: Fixed{p.EquivalentAnnual}, UserPresentValuePerM2: Fixed{p.User}}
+		NetPresentValuePerM2: Fixed{p.NetPresentValue}, EquivalentAnnualPerM2: Fixed{p.EquivalentAnnual}}
+	c.NotIncluded = []string{"design, supervision and traffic management", "demolition and disposal at the end of the period"}
+	if len(e.userCosts) > 0 {
+		c.UserPresentValuePerM2 = &Fixed{p.User}
+	} else {
+		c.NotIncluded = append(c.NotIncluded, "cost to road users: the request gives none")
+	}
 	for i, l := range p.Lines {
 		growth := num.One
 		if !l.Escalation.IsZero() {
@@ -884,7 +930,10 @@ func (e *evaluated) printCost() error {
 	}
 	area := e.study.area
 	c.ForArea = CostForArea{Initial: Fixed{p.Initial.Mul(area)}, MaintenancePresentValue: Fixed{p.Maintenance.Mul(area)}, ResidualValue: Fixed{p.Residual.Mul(area)},
-		NetPresentValue: Fixed{p.NetPresentValue.Mul(area)}, EquivalentAnnual: Fixed{p.EquivalentAnnual.Mul(area)}, UserPresentValue: Fixed{p.User.Mul(area)}}
+		NetPresentValue: Fixed{p.NetPresentValue.Mul(area)}, EquivalentAnnual: Fixed{p.EquivalentAnnual.Mul(area)}}
+	if c.UserPresentValuePerM2 != nil {
+		c.ForArea.UserPresentValue = &Fixed{p.User.Mul(area)}
+	}
 	e.result.Cost = c
 	return nil
 }

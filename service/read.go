@@ -18,6 +18,7 @@ type reader struct {
 	faults    fault.List
 	warnings  fault.List
 	catalogue *catalogue
+	named     []*entry // what the request names, in order, with repeats
 }
 
 // quantity reads "<decimal> <unit>" and returns it in the SI unit of its kind.
@@ -118,6 +119,7 @@ func (r *reader) money(text string, at fault.Path) decimal.Decimal {
 // item finds an item of the inventory, and suggests near ones where it fails.
 func (r *reader) item(code string, at fault.Path) *entry {
 	if e, ok := r.catalogue.entries[code]; ok {
+		r.named = append(r.named, e)
 		return e
 	}
 	detail := "the inventory " + r.catalogue.ref.Ref + " has no item %q"

@@ -45,6 +45,7 @@ type ComparisonResponse struct {
 	Alternatives []Result   `json:"alternatives"`
 	Comparison   Comparison `json:"comparison"`
 	Sources      []ItemUsed `json:"sources"`
+	Conventions  []string   `json:"conventions"`
 	Caution      string     `json:"caution"`
 }
 
@@ -53,6 +54,7 @@ type EvaluationResponse struct {
 	Head
 	Alternative Result     `json:"alternative"`
 	Sources     []ItemUsed `json:"sources"`
+	Conventions []string   `json:"conventions"`
 	Caution     string     `json:"caution"`
 }
 
@@ -100,18 +102,19 @@ type EscalationApplied struct {
 
 // Result is one alternative.
 type Result struct {
-	Name                  string       `json:"name"`
-	Resolved              Alternative  `json:"resolved"`
-	ThicknessMM           Plain        `json:"thickness_mm"`
-	Mix                   MixResult    `json:"mix"`
-	Quantities            []Quantity   `json:"quantities"`
-	Concrete              Concrete     `json:"concrete"`
-	Carbon                Carbon       `json:"carbon"`
-	Cost                  *Cost        `json:"cost"`
-	FunctionalEquivalence Equivalence  `json:"functional_equivalence"`
-	Assumptions           []Statement  `json:"assumptions"`
-	Warnings              []Statement  `json:"warnings"`
-	Limitations           []Limitation `json:"limitations"`
+	Name                  string        `json:"name"`
+	Resolved              Alternative   `json:"resolved"`
+	ThicknessMM           Plain         `json:"thickness_mm"`
+	Mix                   MixResult     `json:"mix"`
+	Takeoff               TakeoffResult `json:"takeoff"`
+	Quantities            []Quantity    `json:"quantities"`
+	Concrete              Concrete      `json:"concrete"`
+	Carbon                Carbon        `json:"carbon"`
+	Cost                  *Cost         `json:"cost"`
+	FunctionalEquivalence Equivalence   `json:"functional_equivalence"`
+	Assumptions           []Statement   `json:"assumptions"`
+	Warnings              []Statement   `json:"warnings"`
+	Limitations           []Limitation  `json:"limitations"`
 }
 
 // MixResult is the mix as proportioned.
@@ -153,6 +156,16 @@ type StageResult struct {
 type StageAmount struct {
 	Item        string `json:"item"`
 	MassKgPerM3 Amount `json:"mass_kg_per_m3"`
+}
+
+// TakeoffResult is what the geometry of the slab comes to, per square metre.
+type TakeoffResult struct {
+	ConcreteM3PerM2          Amount  `json:"concrete_m3_per_m2"`
+	TransverseJointMPerM2    *Amount `json:"transverse_joint_m_per_m2"`
+	LongitudinalJointMPerM2  *Amount `json:"longitudinal_joint_m_per_m2"`
+	PanelsPerM2              *Amount `json:"panels_per_m2"`
+	DowelsPerTransverseJoint *int64  `json:"dowels_per_transverse_joint"`
+	TieBarsPerPanel          *int64  `json:"tie_bars_per_panel"`
 }
 
 // Quantity is one row of the bill of quantities, per square metre and for the
@@ -253,7 +266,10 @@ type StageTotal struct {
 	Stage          string `json:"stage"`
 	Modules        string `json:"modules"`
 	GWPKgCO2ePerM2 *Fixed `json:"gwp_kg_co2e_per_m2"`
-	Reason         string `json:"reason,omitzero"`
+	// DeclaredPart is the sum of the modules that are declared; over the stages
+	// A to C it adds up to the total.
+	DeclaredPart Fixed  `json:"declared_part_kg_co2e_per_m2"`
+	Reason       string `json:"reason,omitzero"`
 }
 
 // CarbonLine is one figure per square metre of slab.
@@ -279,20 +295,21 @@ type Cost struct {
 	ResidualValuePerM2           Fixed       `json:"residual_value_per_m2"`
 	NetPresentValuePerM2         Fixed       `json:"net_present_value_per_m2"`
 	EquivalentAnnualPerM2        Fixed       `json:"equivalent_annual_per_m2"`
-	UserPresentValuePerM2        Fixed       `json:"user_present_value_per_m2"`
+	UserPresentValuePerM2        *Fixed      `json:"user_present_value_per_m2"`
 	ForArea                      CostForArea `json:"for_area"`
 	Lines                        []CostLine  `json:"lines"`
 	NotPriced                    []NotPriced `json:"not_priced"`
+	NotIncluded                  []string    `json:"not_included"`
 }
 
 // CostForArea is the same figures times the area, exactly.
 type CostForArea struct {
-	Initial                 Fixed `json:"initial"`
-	MaintenancePresentValue Fixed `json:"maintenance_present_value"`
-	ResidualValue           Fixed `json:"residual_value"`
-	NetPresentValue         Fixed `json:"net_present_value"`
-	EquivalentAnnual        Fixed `json:"equivalent_annual"`
-	UserPresentValue        Fixed `json:"user_present_value"`
+	Initial                 Fixed  `json:"initial"`
+	MaintenancePresentValue Fixed  `json:"maintenance_present_value"`
+	ResidualValue           Fixed  `json:"residual_value"`
+	NetPresentValue         Fixed  `json:"net_present_value"`
+	EquivalentAnnual        Fixed  `json:"equivalent_annual"`
+	UserPresentValue        *Fixed `json:"user_present_value"`
 }
 
 // CostLine is one dated amount of money per square metre of slab.
@@ -317,6 +334,7 @@ type CostLine struct {
 
 // NotPriced is a flow whose money stands elsewhere.
 type NotPriced struct {
+	Module string `json:"module"`
 	Item   string `json:"item"`
 	Use    string `json:"use"`
 	Reason string `json:"reason"`
@@ -401,14 +419,29 @@ type Abatement struct {
 	Reason       string `json:"reason"`
 }
 
-// ItemUsed is an inventory item that a figure of this response rests on.
+// ItemUsed is an inventory item that a figure of this response rests on, with
+// the data that the figures need and the lines do not repeat.
 type ItemUsed struct {
-	Ref          string            `json:"ref"`
-	Name         string            `json:"name"`
-	PriceDate    string            `json:"price_date,omitzero"`
-	PriceBasis   string            `json:"price_basis,omitzero"`
-	PriceTax     string            `json:"price_tax,omitzero"`
-	PriceSource  *inventory.Source `json:"price_source"`
-	FactorSource *inventory.Source `json:"factor_source"`
-	Note         string            `json:"note,omitzero"`
+	Ref            string            `json:"ref"`
+	Name           string            `json:"name"`
+	Unit           string            `json:"unit"`
+	DensityKgPerM3 *Plain            `json:"density_kg_per_m3"`
+	UnitMassKg     *Plain            `json:"unit_mass_kg"`
+	SolidsPercent  *Plain            `json:"solids_percent"`
+	BatchVolumeM3  *Plain            `json:"batch_volume_m3"`
+	Recipe         []RecipePart      `json:"recipe"`
+	Boundary       string            `json:"boundary,omitzero"`
+	PriceDate      string            `json:"price_date,omitzero"`
+	PriceBasis     string            `json:"price_basis,omitzero"`
+	PriceTax       string            `json:"price_tax,omitzero"`
+	PriceSource    *inventory.Source `json:"price_source"`
+	FactorSource   *inventory.Source `json:"factor_source"`
+	Note           string            `json:"note,omitzero"`
+}
+
+// RecipePart is one input of an item that is made of others.
+type RecipePart struct {
+	Item   string `json:"item"`
+	Amount Plain  `json:"amount"`
+	Unit   string `json:"unit"`
 }

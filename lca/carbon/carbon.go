@@ -113,6 +113,21 @@ func (m *Matrix) Range(from, to string) (total decimal.NullDecimal, missing []st
 	return decimal.NewNullDecimal(sum.Value()), nil
 }
 
+// Declared is the sum of the known modules from one to another: the part of a
+// range that is in Total.
+func (m *Matrix) Declared(from, to string) decimal.Decimal {
+	var sum num.Total
+	for i := index(from); i <= index(to); i++ {
+		if m.States[i].Known() {
+			sum.Add(m.values[i].Value())
+		}
+	}
+	if index(from) <= index("A1") && index(to) >= index("A3") {
+		sum.Add(m.whole.Value())
+	}
+	return sum.Value()
+}
+
 // Total is the exact sum of all known modules from A0 to C4, and which they
 // are. D is never in it.
 func (m *Matrix) Total() (total decimal.Decimal, covers []string) {

@@ -204,6 +204,7 @@ func expand(flows []Flow, f Flow) []Flow {
 		flows = append(flows, f)
 		if f.Factor == FactorProduct && f.Module != "A1" && f.Item.OwnA4 {
 			f.Factor, f.Unpriced = FactorA4, "the transport of "+f.Item.Code+" is in its delivered price"
+			f.Use += ": " + f.Item.Code + " to site, by its own data"
 			if f.Module == "A1-A3" {
 				f.Module = "A4"
 			}
@@ -330,7 +331,7 @@ func (b *Builder) haulToPlant(flows []Flow, m Material) []Flow {
 	case m.Item.OwnA2:
 		amount, ok := m.Item.FromMass(m.Mass)
 		if ok {
-			return append(flows, Flow{Item: m.Item, Factor: FactorA2, Amount: amount, Module: "A2", Use: m.Item.Code + " to plant",
+			return append(flows, Flow{Item: m.Item, Factor: FactorA2, Amount: amount, Module: "A2", Use: m.Item.Code + " to plant, by its own data",
 				Unpriced: "the transport of " + m.Item.Code + " is in its delivered price", Category: m.Item.Category, At: m.At.At("item")})
 		}
 	default:
