@@ -133,7 +133,7 @@ func ask(t testing.TB, c *http.Client, url string, body []byte) []byte {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer resp.Body.Close() //nolint:errcheck // only read
+	defer resp.Body.Close()
 	text, err := io.ReadAll(resp.Body)
 	if err != nil {
 		t.Fatal(err)

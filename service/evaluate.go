@@ -214,59 +214,81 @@ func (e *evaluated) readMix() {
 		e.faults.Add(at, "required-member-missing", "an alternative needs a mix with its constituents")
 		return
 	}
+	if d, ok := e.readDesign(at); ok && e.proportion(d) {
+		e.readConcrete(at)
+	}
+}
+
+// readDesign reads proportions by mass; false where a fault was found.
+func (e *evaluated) readDesign(at fault.Path) (mix.Design, bool) {
 	before := e.faults.Len()
 	d := mix.Design{At: at}
 	rec := record{what: "mix"}
 	if e.Mix.Air != "" {
 		d.Air = e.fraction(e.Mix.Air, at.At("air"))
 	}
-	if e.Mix.AbsorbedWater != "" {
-		if q, ok := e.quantity(e.Mix.AbsorbedWater, at.At("absorbed_water"), unit.Density); ok {
-			e.keep(&rec, q, at.At("absorbed_water"))
-			d.Absorbed = q.SI()
-		}
-	}
+	d.Absorbed = e.absorbed(&rec, at)
 	for i, c := range e.Mix.Constituents {
 		at := e.constituentsAt[i]
-		part := mix.Constituent{Item: c.Item, At: at}
-		part.Basis, part.Value, part.System = e.amount(c.Amount, at.At("amount"))
-		if rec.system != unit.Neutral && part.System != unit.Neutral && rec.system != part.System {
-			e.faults.Add(at.At("amount"), "unit-system-mixed", "%s is in %s units while the absorbed water is in %s units", c.Item, part.System, rec.system)
+		basis, value, system := e.amount(c.Amount, at.At("amount"))
+		if rec.system != unit.Neutral && system != unit.Neutral && rec.system != system {
+			e.faults.Add(at.At("amount"), "unit-system-mixed", "%s is in %s units while the absorbed water is in %s units", c.Item, system, rec.system)
 		}
-		if it := e.item(c.Item, at.At("item")); it != nil {
-			role, ok := roles[it.inventory.Category]
-			if !ok {
-				e.faults.Add(at.At("item"), "category-mismatch", "%s is a %s, which is no constituent of concrete", it.Code, it.Category)
-			}
-			part.Role, part.Density = role, it.Density
-			if it.inventory.Solids.Valid {
-				part.Solids = decimal.NewNullDecimal(it.inventory.Solids.Decimal.Shift(-2))
-			}
-		}
+		part := e.material(c.Item, at, at.At("item"))
+		part.Basis, part.Value, part.System = basis, value, system
 		d.Constituents = append(d.Constituents, part)
-		e.solids = append(e.solids, part.Solids)
 	}
-	if e.faults.Len() > before {
-		return
+	return d, e.faults.Len() == before
+}
+
+// absorbed reads the part of the water that the aggregate takes up, in kg/m3.
+func (e *evaluated) absorbed(rec *record, at fault.Path) decimal.Decimal {
+	if e.Mix.AbsorbedWater == "" {
+		return decimal.Zero
+	}
+	q, ok := e.quantity(e.Mix.AbsorbedWater, at.At("absorbed_water"), unit.Density)
+	if !ok {
+		return decimal.Zero
+	}
+	e.keep(rec, q, at.At("absorbed_water"))
+	return q.SI()
+}
+
+// material is a constituent by its item, still without an amount. named is the
+// member that names the item.
+func (e *evaluated) material(code string, at, named fault.Path) mix.Constituent {
+	part := mix.Constituent{Item: code, At: at}
+	it := e.item(code, named)
+	if it == nil {
+		return part
+	}
+	role, ok := roles[it.inventory.Category]
+	if !ok {
+		e.faults.Add(named, "category-mismatch", "%s is a %s, which is no constituent of concrete", it.Code, it.Category)
+	}
+	part.Role, part.Density = role, it.Density
+	if it.inventory.Solids.Valid {
+		part.Solids = decimal.NewNullDecimal(it.inventory.Solids.Decimal.Shift(-2))
+	}
+	return part
+}
+
+// proportion solves a design; false where it has faults.
+func (e *evaluated) proportion(d mix.Design) bool {
+	for _, c := range d.Constituents {
+		e.solids = append(e.solids, c.Solids)
 	}
 	var warnings, faults fault.List
 	e.proportions, warnings, faults = mix.Proportion(d)
 	e.warnings.Append(warnings.All()...)
 	e.faults.Append(faults.All()...)
-	if faults.Empty() {
-		e.readConcrete(at)
-	}
+	return faults.Empty()
 }
 
 // readConcrete joins the mix with its mixing, transport and waste.
 func (e *evaluated) readConcrete(at fault.Path) {
 	before := e.faults.Len()
-	var materials []slab.Material
-	for i, part := range e.proportions.Parts {
-		c := e.Mix.Constituents[i]
-		materials = append(materials, slab.Material{Item: &e.catalogue.entries[part.Item].Item, Mass: part.Mass,
-			Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]})
-	}
+	materials := e.materials()
 	energy := e.production(at)
 	energy = append(energy, e.mixing(at)...)
 	var disposal *slab.Item
@@ -288,6 +310,17 @@ func (e *evaluated) readConcrete(at fault.Path) {
 		return
 	}
 	e.bill.AddConcrete(e.takeoff, materials, energy, e.waste, disposal, e.proportions.Density, e.at)
+}
+
+// materials lists the constituents as proportioned.
+func (e *evaluated) materials() []slab.Material {
+	list := make([]slab.Material, len(e.proportions.Parts))
+	for i, part := range e.proportions.Parts {
+		c := e.Mix.Constituents[i]
+		list[i] = slab.Material{Item: &e.catalogue.entries[part.Item].Item, Mass: part.Mass,
+			Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]}
+	}
+	return list
 }
 
 // production reads what making the concrete uses, per m3.
@@ -347,20 +380,7 @@ func (e *evaluated) mixing(at fault.Path) []slab.Energy {
 			e.faults.Add(at.At("name"), "duplicate-name", "two stages have the name %q", short(s.Name))
 		}
 		names[s.Name] = true
-		read[i] = mix.Stage{Name: s.Name, Minutes: s.Minutes, Rest: s.Takes.Rest, At: at}
-		if s.Minutes < 1 {
-			e.faults.Add(at.At("minutes"), "out-of-range", "a stage takes at least 1 minute")
-		}
-		if mixers[i] = e.itemOf(s.Mixer, at.At("mixer"), "h"); mixers[i] != nil {
-			if v := mixers[i].inventory.BatchVolume; v.Valid {
-				read[i].BatchVolume = v.Decimal
-			} else {
-				e.faults.Add(at.At("mixer"), "batch-volume-missing", "the inventory gives no batch volume for %s, so minutes do not become hours per m3", s.Mixer)
-			}
-		}
-		for k, t := range s.Takes.List {
-			read[i].Takes = append(read[i].Takes, e.take(t, at.At("takes", k)))
-		}
+		read[i], mixers[i] = e.stage(s, at)
 	}
 	if e.faults.Len() > before {
 		return nil
@@ -374,9 +394,33 @@ func (e *evaluated) mixing(at fault.Path) []slab.Energy {
 	energy := make([]slab.Energy, len(stages))
 	for i, s := range e.stages {
 		e.mixers = append(e.mixers, mixers[i].Code)
-		energy[i] = slab.Energy{Item: &mixers[i].Item, Amount: s.MixerHours, Use: "mixing, " + s.Name, At: at.At("stages", i, "mixer")}
+		energy[i] = mixerEnergy(mixers[i], s, at.At("stages", i, "mixer"))
 	}
 	return energy
+}
+
+func mixerEnergy(mixer *entry, s mix.StageResult, at fault.Path) slab.Energy {
+	return slab.Energy{Item: &mixer.Item, Amount: s.MixerHours, Use: "mixing, " + s.Name, At: at}
+}
+
+// stage reads one stage with its mixer, which is nil where it is none.
+func (e *evaluated) stage(s Stage, at fault.Path) (mix.Stage, *entry) {
+	read := mix.Stage{Name: s.Name, Minutes: s.Minutes, Rest: s.Takes.Rest, At: at}
+	if s.Minutes < 1 {
+		e.faults.Add(at.At("minutes"), "out-of-range", "a stage takes at least 1 minute")
+	}
+	mixer := e.itemOf(s.Mixer, at.At("mixer"), "h")
+	if mixer != nil {
+		if v := mixer.inventory.BatchVolume; v.Valid {
+			read.BatchVolume = v.Decimal
+		} else {
+			e.faults.Add(at.At("mixer"), "batch-volume-missing", "the inventory gives no batch volume for %s, so minutes do not become hours per m3", s.Mixer)
+		}
+	}
+	for k, t := range s.Takes.List {
+		read.Takes = append(read.Takes, e.take(t, at.At("takes", k)))
+	}
+	return read, mixer
 }
 
 func (e *evaluated) take(t Take, at fault.Path) mix.Take {
@@ -400,11 +444,8 @@ func (e *evaluated) take(t Take, at fault.Path) mix.Take {
 	case t.Share != "":
 		take.Value = e.fraction(t.Share, at.At("share"))
 	default:
-		var err error
 		take.ByRatio = true
-		if take.Value, err = num.Parse(t.WaterBinderRatio); err != nil {
-			e.faults.Add(at.At("water_binder_ratio"), "decimal-invalid", "%q: %v", short(t.WaterBinderRatio), err)
-		}
+		take.Value = e.decimal(t.WaterBinderRatio, at.At("water_binder_ratio"))
 	}
 	return take
 }
@@ -711,12 +752,8 @@ func (e *evaluated) printConcrete() {
 	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
 	var a1, a2, a3, a4, a5, money num.Total
 	for _, f := range e.bill.Concrete {
-		it := e.catalogue.entries[f.Item.Code]
-		factor := it.inventory.Factors[f.Factor]
-		gwp := carbon.Line(f.Amount, factor)
-		line := ConcreteLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use,
-			Amount: Amount{f.Amount}, Unit: it.perM3, Factor: Plain{factor}, FactorUnit: it.factorUnit,
-			GWPKgCO2ePerM3: Fixed{gwp}, Source: it.source}
+		line := concreteLine(e.Name, e.catalogue.entries[f.Item.Code], f, e.study.factors != nil)
+		gwp := line.GWPKgCO2ePerM3.Decimal
 		switch f.Module {
 		case "A1":
 			a1.Add(gwp)
@@ -729,13 +766,8 @@ func (e *evaluated) printConcrete() {
 		case "A5":
 			a5.Add(gwp)
 		}
-		if e.study.factors != nil && f.Unpriced == "" {
-			price := it.inventory.Price.Amount
-			value := num.LineOf(f.Amount, price)
-			line.Price, line.PriceUnit, line.CostPerM3 = &Plain{price}, it.priceUnit, &Fixed{value}
-			if line.Stage == "A1-A3" {
-				money.Add(value)
-			}
+		if line.CostPerM3 != nil && line.Stage == "A1-A3" {
+			money.Add(line.CostPerM3.Decimal)
 		}
 		c.Lines = append(c.Lines, line)
 	}
@@ -744,6 +776,20 @@ func (e *evaluated) printConcrete() {
 		c.CostPerM3 = &Fixed{money.Value()}
 	}
 	e.result.Concrete = c
+}
+
+// concreteLine values a flow per m3 whose item has the factor and, where it is
+// to be priced, the price.
+func concreteLine(name string, it *entry, f slab.Flow, priced bool) ConcreteLine {
+	factor := it.inventory.Factors[f.Factor]
+	line := ConcreteLine{Alternative: name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use,
+		Amount: Amount{f.Amount}, Unit: it.perM3, Factor: Plain{factor}, FactorUnit: it.factorUnit,
+		GWPKgCO2ePerM3: Fixed{carbon.Line(f.Amount, factor)}, Source: it.source}
+	if priced && f.Unpriced == "" {
+		price := it.inventory.Price.Amount
+		line.Price, line.PriceUnit, line.CostPerM3 = &Plain{price}, it.priceUnit, &Fixed{num.LineOf(f.Amount, price)}
+	}
+	return line
 }
 
 // whyNot says why a module is not declared where the request asks nothing of it.

@@ -1,3 +1,6 @@
+// Package service holds the use cases: evaluate, compare, import, and reading
+// inventories. It turns the text of a request into values for the engine, with
+// every fault pointed at, and the engine's values into a result.
 package service
 
 import (

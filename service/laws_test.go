@@ -293,7 +293,7 @@ func TestRateOfZeroIsThePlainSum(t *testing.T) {
 	if !sum.Equal(a.Cost.MaintenancePresentValuePerM2.Decimal) {
 		t.Errorf("maintenance %s, plain sum %s", a.Cost.MaintenancePresentValuePerM2, sum)
 	}
-	if got, want := a.Cost.EquivalentAnnualPerM2.Decimal, a.Cost.NetPresentValuePerM2.Div(dec("40")).RoundBank(6); !got.Equal(want) { //nolint:forbidigo // an oracle
+	if got, want := a.Cost.EquivalentAnnualPerM2.Decimal, a.Cost.NetPresentValuePerM2.Div(dec("40")).RoundBank(6); !got.Equal(want) {
 		t.Errorf("equivalent annual %s, want %s", got, want)
 	}
 	other := compare(t, svc, request(t)).Alternatives[0]

@@ -62,6 +62,15 @@ func (r *reader) fraction(text string, at fault.Path) decimal.Decimal {
 	return v
 }
 
+// decimal reads a number without a unit.
+func (r *reader) decimal(text string, at fault.Path) decimal.Decimal {
+	v, err := num.Parse(text)
+	if err != nil {
+		r.faults.Add(at, "decimal-invalid", "%q: %v", short(text), err)
+	}
+	return v
+}
+
 // share reads the share of a derived amount; absent is all of it.
 func (r *reader) share(text string, at fault.Path) decimal.Decimal {
 	if text == "" {

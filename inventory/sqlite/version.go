@@ -25,9 +25,9 @@ const (
 )
 
 var (
-	insertItem = `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") +
+	insertItem = `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
 		`) VALUES (?, ?` + strings.Repeat(", ?", len(columns)) + `)`
-	selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), ", ") +
+	selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
 		` FROM inventory_item WHERE slug = ? AND number = ? ORDER BY code`
 )
 

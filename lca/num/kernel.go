@@ -68,7 +68,7 @@ func product(a, b decimal.Decimal, m Multiplier, places int) decimal.Decimal {
 	if w[1]|w[2]|w[3] != 0 || w[0] >= 1<<63-1 {
 		return roundTo(a.Mul(b).Mul(m.value), places)
 	}
-	line := int64(w[0])
+	line := int64(w[0]) //nolint:gosec // checked above to fit
 	if digit > 5 || (digit == 5 && (below || line%2 != 0)) {
 		line++
 	}
