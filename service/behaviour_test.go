@@ -504,7 +504,7 @@ func TestAllFaultsAtOnceAndOnce(t *testing.T) {
 func TestLikeShowsTheFullAlternative(t *testing.T) {
 	r := compare(t, newService(t), request(t))
 	staged := r.Alternatives[2].Resolved
-	if staged.Like != "" || staged.Slab.Thickness != "205 mm" || staged.Slab.LaneWidth != "3.65 m" || len(staged.Maintenance) != 3 {
+	if staged.Like != "" || staged.Slab.Thickness.Given != "205 mm" || staged.Slab.LaneWidth != "3.65 m" || len(staged.Maintenance) != 3 {
 		t.Errorf("%+v", staged)
 	}
 	if n := len(staged.Mix.Constituents); n != 6 || staged.Mix.Add != nil {

@@ -71,7 +71,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	}
 	resp := &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
 	for _, e := range evaluations {
-		e.result.FunctionalEquivalence = equivalence(study.service, e.Service, evaluations[baseline].Service, "the functional unit and the baseline ask for")
+		e.result.FunctionalEquivalence = equivalence(study.service, e, evaluations[baseline], "the functional unit and the baseline ask for")
 		resp.Alternatives = append(resp.Alternatives, e.result)
 	}
 	resp.Comparison = comparison(evaluations, resp.Alternatives, baseline, req.EquivalenceOverride)
@@ -109,7 +109,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 		return nil, err
 	}
 	e := evaluations[0]
-	e.result.FunctionalEquivalence = equivalence(study.service, e.Service, e.Service, "the functional unit asks for")
+	e.result.FunctionalEquivalence = equivalence(study.service, e, e, "the functional unit asks for")
 	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Conventions: conventions(), Caution: Caution}, nil
 }
 
@@ -157,8 +157,8 @@ func (s *study) head(hash string) Head {
 	return h
 }
 
-// requestHash is SHA-256 over the RFC 8785 canonical JSON of the request with
-// its inventory pinned: "demo" and "demo@3" hash the same when demo is at 3.
+// requestHash is canonicalHash of the request with its inventory pinned: "demo"
+// and "demo@3" hash the same when demo is at 3.
 func requestHash(body []byte, ref string) (string, error) {
 	var members map[string]jsontext.Value
 	if err := json.Unmarshal(body, &members); err != nil {
@@ -173,7 +173,13 @@ func requestHash(body []byte, ref string) (string, error) {
 	if err != nil {
 		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
 	}
-	canonical := jsontext.Value(text)
+	return canonicalHash(text)
+}
+
+// canonicalHash is the hex SHA-256 over the RFC 8785 canonical form of a JSON
+// text, which it leaves as it is.
+func canonicalHash(text []byte) (string, error) {
+	canonical := jsontext.Value(text).Clone()
 	if err := canonical.Canonicalize(); err != nil {
 		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
 	}
@@ -235,7 +241,11 @@ func comparison(evaluations []*evaluated, results []Result, baseline int, overri
 		c.Reason = "the alternatives do not give the same service; they are ranked because the request says so: " + override.Reason
 	default:
 		c.Reason = "the same area, period, service and modules, as the request states them"
-		if slices.ContainsFunc(results, func(r Result) bool { return !r.ThicknessMM.Equal(base.ThicknessMM.Decimal) }) {
+		if !slices.ContainsFunc(results, func(r Result) bool { return r.FunctionalEquivalence.Basis != "sized" }) {
+			c.Reason += "; each slab was sized by " + evaluations[baseline].sized.Method + " for the same traffic and soil"
+		}
+		if slices.ContainsFunc(evaluations, func(e *evaluated) bool { return e.sized == nil }) &&
+			slices.ContainsFunc(results, func(r Result) bool { return !r.ThicknessMM.Equal(base.ThicknessMM.Decimal) }) {
 			c.Reason += "; the thicknesses differ and are inputs, so nothing here shows that they carry the same traffic"
 		}
 	}

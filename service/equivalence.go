@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/go-json-experiment/json"
+
 	"slabledger/lca/fault"
 	"slabledger/lca/unit"
 )
@@ -74,10 +76,11 @@ func overlay(asked, own *ServiceLevel) *ServiceLevel {
 }
 
 // equivalence compares the service of an alternative with what is asked for
-// and, where nothing is asked, with the baseline's (EN 15978, 7.2).
-func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against string) Equivalence {
-	required, offered := overlay(asked, nil), overlay(asked, own)
-	other := overlay(asked, baseline)
+// and, where nothing is asked, with the baseline's (EN 15978, 7.2). Slabs that a
+// method sized must have been sized alike.
+func equivalence(asked *ServiceLevel, own, baseline *evaluated, against string) Equivalence {
+	required, offered := overlay(asked, nil), overlay(asked, own.Service)
+	other := overlay(asked, baseline.Service)
 	eq := Equivalence{Met: true, Basis: "stated", Differences: []Difference{}}
 	stated := false
 	for _, f := range serviceFields {
@@ -92,6 +95,10 @@ func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against strin
 			eq.Differences = append(eq.Differences, Difference{Field: f.name, Required: want, Alternative: got})
 		}
 	}
+	mine, theirs := own.Slab.Thickness.Design, baseline.Slab.Thickness.Design
+	if mine != nil && theirs != nil {
+		eq.Differences = append(eq.Differences, sizedApart(mine, theirs)...)
+	}
 	switch {
 	case len(eq.Differences) > 0:
 		eq.Met = false
@@ -100,6 +107,9 @@ func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against strin
 			parts = append(parts, fmt.Sprintf("%s %q instead of %q", d.Field, d.Alternative, d.Required))
 		}
 		eq.Reason = "functional-equivalence-mismatch: " + strings.Join(parts, "; ")
+	case mine != nil && theirs != nil:
+		eq.Basis = "sized"
+		eq.Reason = "each slab was sized by " + mine.Method + " for the same traffic and soil; area, period and what is stated of the service are the same"
 	case !stated:
 		eq.Basis = "asserted"
 		eq.Reason = "area and period are the same; the request states no traffic, strength or support, so equal service is the requester's assertion"
@@ -107,6 +117,29 @@ func equivalence(asked *ServiceLevel, own, baseline *ServiceLevel, against strin
 		eq.Reason = "area, period and every stated member of the service are the same as " + against + "; that the slab gives this service is the request's statement, not a result"
 	}
 	return eq
+}
+
+// sizedApart lists in what two sizings differ that must not: the method, and what
+// it was told of traffic, soil and serviceability. Strength, joints and shoulder
+// are the design's own.
+func sizedApart(mine, theirs *ThicknessDesign) []Difference {
+	var list []Difference
+	for _, f := range []struct {
+		name        string
+		want, offer any
+	}{
+		{"thickness.method", theirs.Method, mine.Method},
+		{"thickness.traffic", theirs.Traffic, mine.Traffic},
+		{"thickness.soil", theirs.Soil, mine.Soil},
+		{"thickness.serviceability", theirs.Serviceability, mine.Serviceability},
+	} {
+		want, errWant := json.Marshal(f.want)
+		offer, errOffer := json.Marshal(f.offer)
+		if errWant != nil || errOffer != nil || string(want) != string(offer) {
+			list = append(list, Difference{Field: f.name, Required: short(string(want)), Alternative: short(string(offer))})
+		}
+	}
+	return list
 }
 
 func sameValue(a, b string, kind unit.Kind) bool {

@@ -35,6 +35,7 @@ type evaluated struct {
 	reader
 	study *study
 
+	sized       *ThicknessResult // where a method sizes the slab
 	takeoff     slab.Takeoff
 	proportions mix.Proportions
 	stages      []mix.StageResult
@@ -169,7 +170,16 @@ func (e *evaluated) readSlab() {
 	}
 	g := slab.Geometry{At: at}
 	before := e.faults.Len()
-	g.Thickness = length(e.Slab.Thickness, "240 mm", at.At("thickness")).Decimal
+	if d := e.Slab.Thickness.Design; d != nil {
+		if e.sized = e.size(*d, at.At("thickness"), decimal.NullDecimal{}, false); e.sized != nil {
+			g.Thickness = e.sized.ThicknessMM.Shift(-3)
+		}
+		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
+			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
+		}
+	} else {
+		g.Thickness = length(e.Slab.Thickness.Given, "240 mm", at.At("thickness")).Decimal
+	}
 	if e.Slab.LaneWidth != "" {
 		g.LaneWidth = length(e.Slab.LaneWidth, "3.65 m", at.At("lane_width"))
 	}
@@ -618,7 +628,7 @@ func (e *evaluated) gaps() {
 func (e *evaluated) compute() error {
 	r := &e.result
 	*r = Result{Name: e.Name, Resolved: e.Alternative}
-	r.ThicknessMM = Plain{e.takeoff.Concrete.Shift(3)}
+	r.ThicknessMM, r.ThicknessDesign = Plain{e.takeoff.Concrete.Shift(3)}, e.sized
 	e.used = map[string]*entry{}
 	for _, it := range e.named {
 		e.use(it)

@@ -147,12 +147,12 @@ func (t Takes) MarshalJSONTo(enc *jsontext.Encoder) error {
 
 // Slab is the pavement: one lane, with its joints and layers.
 type Slab struct {
-	Thickness string  `json:"thickness,omitzero"`
-	LaneWidth string  `json:"lane_width,omitzero"`
-	Joints    *Joints `json:"joints,omitzero"`
-	Layers    []Layer `json:"layers,omitzero"`
-	Curing    string  `json:"curing,omitzero"`
-	Waste     *Waste  `json:"waste,omitzero"`
+	Thickness Thickness `json:"thickness,omitzero"`
+	LaneWidth string    `json:"lane_width,omitzero"`
+	Joints    *Joints   `json:"joints,omitzero"`
+	Layers    []Layer   `json:"layers,omitzero"`
+	Curing    string    `json:"curing,omitzero"`
+	Waste     *Waste    `json:"waste,omitzero"`
 }
 
 // Joints of a jointed plain concrete pavement.

@@ -102,19 +102,20 @@ type EscalationApplied struct {
 
 // Result is one alternative.
 type Result struct {
-	Name                  string        `json:"name"`
-	Resolved              Alternative   `json:"resolved"`
-	ThicknessMM           Plain         `json:"thickness_mm"`
-	Mix                   MixResult     `json:"mix"`
-	Takeoff               TakeoffResult `json:"takeoff"`
-	Quantities            []Quantity    `json:"quantities"`
-	Concrete              Concrete      `json:"concrete"`
-	Carbon                Carbon        `json:"carbon"`
-	Cost                  *Cost         `json:"cost"`
-	FunctionalEquivalence Equivalence   `json:"functional_equivalence"`
-	Assumptions           []Statement   `json:"assumptions"`
-	Warnings              []Statement   `json:"warnings"`
-	Limitations           []Limitation  `json:"limitations"`
+	Name                  string           `json:"name"`
+	Resolved              Alternative      `json:"resolved"`
+	ThicknessMM           Plain            `json:"thickness_mm"`
+	ThicknessDesign       *ThicknessResult `json:"thickness_design"`
+	Mix                   MixResult        `json:"mix"`
+	Takeoff               TakeoffResult    `json:"takeoff"`
+	Quantities            []Quantity       `json:"quantities"`
+	Concrete              Concrete         `json:"concrete"`
+	Carbon                Carbon           `json:"carbon"`
+	Cost                  *Cost            `json:"cost"`
+	FunctionalEquivalence Equivalence      `json:"functional_equivalence"`
+	Assumptions           []Statement      `json:"assumptions"`
+	Warnings              []Statement      `json:"warnings"`
+	Limitations           []Limitation     `json:"limitations"`
 }
 
 // MixResult is the mix as proportioned.

@@ -1,0 +1,485 @@
+package service
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/fault"
+	"slabledger/lca/num"
+	"slabledger/lca/pavement"
+	"slabledger/lca/unit"
+)
+
+// Thickness is a length, or a design that sizes the slab.
+type Thickness struct {
+	Given  string
+	Design *ThicknessDesign
+}
+
+// UnmarshalJSONFrom reads the union. A design laid over a design merges.
+func (t *Thickness) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	if dec.PeekKind() == '"' {
+		t.Design = nil
+		return json.UnmarshalDecode(dec, &t.Given)
+	}
+	t.Given = ""
+	if t.Design == nil {
+		t.Design = &ThicknessDesign{}
+	}
+	return json.UnmarshalDecode(dec, t.Design)
+}
+
+// MarshalJSONTo writes the union.
+func (t Thickness) MarshalJSONTo(enc *jsontext.Encoder) error {
+	if t.Design != nil {
+		return json.MarshalEncode(enc, t.Design)
+	}
+	return enc.WriteToken(jsontext.String(t.Given))
+}
+
+// IsZero tells an absent thickness.
+func (t Thickness) IsZero() bool { return t.Given == "" && t.Design == nil }
+
+// ThicknessDesign is what a method needs to size a slab.
+type ThicknessDesign struct {
+	Method         string          `json:"method"`
+	Traffic        Traffic         `json:"traffic"`
+	Soil           Soil            `json:"soil"`
+	Edge           Edge            `json:"edge,omitzero"`
+	Strength       DesignStrength  `json:"strength"`
+	Serviceability *Serviceability `json:"serviceability,omitzero"`
+	Rounding       *Rounding       `json:"rounding,omitzero"`
+}
+
+// Traffic in the design period, on the design lane.
+type Traffic struct {
+	Axles            []AxleLoad    `json:"axles,omitzero"`
+	Trucks           *TruckTraffic `json:"trucks,omitzero"`
+	EquivalentAxles  *int64        `json:"equivalent_axles,omitzero"`
+	LoadSafetyFactor string        `json:"load_safety_factor,omitzero"`
+}
+
+// AxleLoad is one row of a spectrum.
+type AxleLoad struct {
+	Axle          string `json:"axle"`
+	Load          string `json:"load"`
+	Repetitions   *int64 `json:"repetitions,omitzero"`
+	Per1000Trucks string `json:"per_1000_trucks,omitzero"`
+}
+
+// TruckTraffic is a count of trucks with the axles of a thousand of them.
+type TruckTraffic struct {
+	TrucksPerDay   int64      `json:"trucks_per_day"`
+	Growth         string     `json:"growth,omitzero"`
+	DirectionSplit string     `json:"direction_split"`
+	LaneSplit      string     `json:"lane_split"`
+	DesignYears    int        `json:"design_years"`
+	Axles          []AxleLoad `json:"axles"`
+}
+
+// Soil under the slab, as improved by the base.
+type Soil struct {
+	K   string `json:"k,omitzero"`
+	CBR string `json:"cbr,omitzero"`
+}
+
+// Edge is how the slab ends: at joints and at its shoulder.
+type Edge struct {
+	Dowels           bool `json:"dowels,omitzero"`
+	ConcreteShoulder bool `json:"concrete_shoulder,omitzero"`
+}
+
+// DesignStrength of the concrete in flexure.
+type DesignStrength struct {
+	ModulusOfRupture       string `json:"modulus_of_rupture,omitzero"`
+	Rule                   string `json:"rule,omitzero"`
+	ResidualRatio          string `json:"residual_ratio,omitzero"`
+	F150                   string `json:"f150,omitzero"`
+	CoefficientOfVariation string `json:"coefficient_of_variation,omitzero"`
+}
+
+// Serviceability is what the equation of 1993 asks for.
+type Serviceability struct {
+	Reliability    string `json:"reliability,omitzero"`
+	ZR             string `json:"zr,omitzero"`
+	S0             string `json:"s0,omitzero"`
+	DeltaPSI       string `json:"delta_psi,omitzero"`
+	TerminalPSI    string `json:"terminal_psi,omitzero"`
+	LoadTransfer   string `json:"load_transfer,omitzero"`
+	Drainage       string `json:"drainage,omitzero"`
+	ElasticModulus string `json:"elastic_modulus,omitzero"`
+}
+
+// Rounding of the required thickness to one that is built.
+type Rounding struct {
+	Policy string `json:"policy,omitzero"`
+	Step   string `json:"step,omitzero"`
+	Min    string `json:"min,omitzero"`
+	Max    string `json:"max,omitzero"`
+}
+
+// ThicknessRequest is the body of POST /v1/thickness: the same design by one or
+// more methods.
+type ThicknessRequest struct {
+	Methods        []string        `json:"methods"`
+	Traffic        Traffic         `json:"traffic"`
+	Soil           Soil            `json:"soil"`
+	Edge           Edge            `json:"edge,omitzero"`
+	Strength       DesignStrength  `json:"strength"`
+	Serviceability *Serviceability `json:"serviceability,omitzero"`
+	Rounding       *Rounding       `json:"rounding,omitzero"`
+	Thickness      string          `json:"thickness,omitzero"`
+	Sensitivity    bool            `json:"sensitivity,omitzero"`
+}
+
+// ThicknessResponse answers POST /v1/thickness.
+type ThicknessResponse struct {
+	EngineVersion string            `json:"engine_version"`
+	RequestHash   string            `json:"request_hash"`
+	Results       []ThicknessResult `json:"results"`
+	Notices       []string          `json:"notices"`
+}
+
+// ThicknessResult is one method's answer.
+type ThicknessResult struct {
+	Method               string              `json:"method"`
+	Title                string              `json:"title"`
+	Source               string              `json:"source"`
+	StrengthWanted       string              `json:"strength_wanted"`
+	EffectiveStrengthMPa Plain               `json:"effective_strength_mpa"`
+	StrengthRule         string              `json:"strength_rule"`
+	RequiredMM           *Plain              `json:"required_thickness_mm"`
+	LeastMM              *Plain              `json:"least_whole_mm"`
+	ThicknessMM          Plain               `json:"thickness_mm"`
+	RoundedByMM          *Plain              `json:"rounded_by_mm"`
+	RoundedByPercent     *Plain              `json:"rounded_by_percent"`
+	Governs              string              `json:"governs"`
+	Criteria             []CriterionResult   `json:"criteria"`
+	AllowableAxles       *Plain              `json:"allowable_equivalent_axles"`
+	Damage               []DamageLine        `json:"damage"`
+	Pass                 bool                `json:"pass"`
+	Sensitivity          []SensitivityResult `json:"sensitivity"`
+	Warnings             []Statement         `json:"warnings"`
+}
+
+// CriterionResult is one way in which the slab reaches the end of its life.
+type CriterionResult struct {
+	Criterion  string `json:"criterion"`
+	RequiredMM *Plain `json:"required_thickness_mm"`
+	DamagePct  Plain  `json:"damage_percent"`
+}
+
+// DamageLine is one axle group at the thickness that is built or checked.
+type DamageLine struct {
+	Axle                        string `json:"axle"`
+	LoadKN                      Plain  `json:"load_kn"`
+	DesignLoadKN                Plain  `json:"design_load_kn"`
+	Repetitions                 Plain  `json:"repetitions"`
+	EquivalentStressMPa         Plain  `json:"equivalent_stress_mpa"`
+	StressRatio                 Plain  `json:"stress_ratio"`
+	FatigueAllowableRepetitions *Plain `json:"fatigue_allowable_repetitions"`
+	FatigueDamagePercent        Plain  `json:"fatigue_damage_percent"`
+	ErosionPower                Plain  `json:"erosion_power"`
+	ErosionAllowableRepetitions *Plain `json:"erosion_allowable_repetitions"`
+	ErosionDamagePercent        Plain  `json:"erosion_damage_percent"`
+}
+
+// SensitivityResult is the least thickness after one input moved.
+type SensitivityResult struct {
+	Parameter     string `json:"parameter"`
+	ChangePercent int    `json:"change_percent"`
+	RequiredMM    *Plain `json:"required_thickness_mm"`
+	DifferenceMM  *Plain `json:"difference_mm"`
+	Governs       string `json:"governs"`
+	Reason        string `json:"reason,omitzero"`
+}
+
+// ThicknessCaution stands beside every thickness.
+const ThicknessCaution = "The methods do not cover ductility of fibre concrete after cracking, crack width, joint faulting with fibres, curling by temperature or drying, overlays, and reinforced or prestressed slabs."
+
+// SizeSlab answers POST /v1/thickness.
+func (s *Service) SizeSlab(_ context.Context, body []byte) (*ThicknessResponse, error) {
+	var req ThicknessRequest
+	if err := json.Unmarshal(body, &req); err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a thickness design", Cause: err}
+	}
+	resp := &ThicknessResponse{EngineVersion: EngineVersion, Notices: []string{Caution, ThicknessCaution}}
+	var faults fault.List
+	for i, method := range req.Methods {
+		if slices.Contains(req.Methods[:i], method) {
+			faults.Add(fault.Path("/methods").At(i), "duplicate-name", "the method %s stands twice", short(method))
+			continue
+		}
+		design := ThicknessDesign{Method: method, Traffic: req.Traffic, Soil: req.Soil, Edge: req.Edge, Strength: req.Strength, Serviceability: req.Serviceability, Rounding: req.Rounding}
+		r := reader{}
+		var check decimal.NullDecimal
+		if req.Thickness != "" {
+			if q, ok := r.required(req.Thickness, "240 mm", "/thickness", unit.Length); ok {
+				check = decimal.NewNullDecimal(q.SI().Shift(3))
+			}
+		}
+		result := r.size(design, "", check, req.Sensitivity)
+		for _, f := range r.faults.All() {
+			if f.Pointer == "/method" {
+				f.Pointer = fault.Path("/methods").At(i)
+			}
+			f.Detail = method + ": " + f.Detail
+			faults.Append(f)
+		}
+		if result != nil {
+			resp.Results = append(resp.Results, *result)
+		}
+	}
+	if !faults.Empty() {
+		return nil, errFaults(faults.All())
+	}
+	var err error
+	resp.RequestHash, err = canonicalHash(body)
+	return resp, err
+}
+
+// size reads a design and solves it, or checks a given thickness in mm. It is
+// nil where the reader has gathered a fault.
+func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecimal, sensitivity bool) *ThicknessResult {
+	before := r.faults.Len()
+	in := r.pavementInput(d, at)
+	rounding := r.rounding(d.Rounding, at.At("rounding"))
+	if r.faults.Len() > before {
+		return nil
+	}
+	design, found := pavement.Prepare(in)
+	if !found.Empty() {
+		r.faults.Append(fromTrucks(found.All(), d.Traffic, at)...)
+		return nil
+	}
+	about := design.About()
+	out := &ThicknessResult{Method: about.ID, Title: about.Title, Source: about.Source, StrengthWanted: about.Strength,
+		EffectiveStrengthMPa: Plain{num.Line(design.Strength().MPa)}, StrengthRule: string(design.Strength().Rule),
+		Criteria: []CriterionResult{}, Damage: []DamageLine{}, Sensitivity: []SensitivityResult{}}
+	var notes fault.List
+	notes.Append(design.Warnings()...)
+	required := map[pavement.Criterion]decimal.Decimal{}
+	thickness := check.Decimal
+	if !check.Valid {
+		solution, found := design.Solve()
+		if !found.Empty() {
+			r.faults.Append(found.All()...)
+			return nil
+		}
+		notes.Append(solution.Notes...)
+		for _, c := range solution.Criteria {
+			required[c.Criterion] = c.ThicknessMM
+		}
+		rounded, found := rounding.Round(solution.ThicknessMM)
+		if !found.Empty() {
+			r.faults.Append(found.All()...)
+			return nil
+		}
+		notes.Append(rounded.Warnings...)
+		thickness = rounded.ThicknessMM
+		out.RequiredMM, out.LeastMM = &Plain{solution.ThicknessMM}, &Plain{solution.LeastMM}
+		out.RoundedByMM, out.RoundedByPercent = &Plain{rounded.DifferenceMM}, &Plain{rounded.DifferencePercent}
+		out.Governs = string(solution.Governs)
+	}
+	result, found := design.Check(thickness)
+	if !found.Empty() {
+		r.faults.Append(found.All()...)
+		return nil
+	}
+	out.ThicknessMM, out.Pass, out.AllowableAxles = Plain{thickness}, result.Pass, plainOf(result.Allowable)
+	if check.Valid {
+		out.Governs = string(result.Governs)
+	}
+	for _, t := range result.Totals {
+		c := CriterionResult{Criterion: string(t.Criterion), DamagePct: Plain{t.Percent}}
+		if mm, ok := required[t.Criterion]; ok {
+			c.RequiredMM = &Plain{mm}
+		}
+		out.Criteria = append(out.Criteria, c)
+	}
+	for _, g := range result.Groups {
+		out.Damage = append(out.Damage, DamageLine{Axle: string(g.Axle), LoadKN: Plain{num.Line(g.LoadKN)}, DesignLoadKN: Plain{num.Line(g.DesignLoadKN)}, Repetitions: Plain{g.Repetitions},
+			EquivalentStressMPa: Plain{g.StressMPa}, StressRatio: Plain{g.StressRatio}, FatigueAllowableRepetitions: plainOf(g.FatigueAllowable), FatigueDamagePercent: Plain{g.FatiguePercent},
+			ErosionPower: Plain{g.ErosionPower}, ErosionAllowableRepetitions: plainOf(g.ErosionAllowable), ErosionDamagePercent: Plain{g.ErosionPercent}})
+	}
+	if sensitivity {
+		r.sensitivity(design, out)
+	}
+	out.Warnings = statements(notes.All())
+	return out
+}
+
+func (r *reader) sensitivity(design *pavement.Design, out *ThicknessResult) {
+	effects, found := design.Sensitivity()
+	r.faults.Append(found.All()...)
+	for _, e := range effects {
+		s := SensitivityResult{Parameter: e.Parameter, ChangePercent: e.ChangePercent, RequiredMM: plainOf(e.ThicknessMM), DifferenceMM: plainOf(e.DifferenceMM), Governs: string(e.Governs)}
+		for _, f := range e.Faults {
+			s.Reason = f.Detail
+		}
+		out.Sensitivity = append(out.Sensitivity, s)
+	}
+}
+
+// fromTrucks points faults of a spectrum at the trucks that it was made from.
+func fromTrucks(found []fault.Fault, traffic Traffic, at fault.Path) []fault.Fault {
+	if traffic.Trucks == nil {
+		return found
+	}
+	prefix := string(at.At("traffic", "axles"))
+	for i := range found {
+		if rest, ok := strings.CutPrefix(string(found[i].Pointer), prefix); ok {
+			found[i].Pointer = at.At("traffic", "trucks", "axles") + fault.Path(rest)
+		}
+	}
+	return found
+}
+
+func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) pavement.Input {
+	in := pavement.Input{Method: d.Method, Dowels: d.Edge.Dowels, Shoulder: d.Edge.ConcreteShoulder, At: at}
+	in.Groups = r.spectrum(d.Traffic, at.At("traffic"))
+	in.LoadSafetyFactor = r.plainNumber(d.Traffic.LoadSafetyFactor, at.At("traffic", "load_safety_factor"))
+	if n := d.Traffic.EquivalentAxles; n != nil {
+		in.EquivalentAxles = decimal.NewNullDecimal(decimal.NewFromInt(*n))
+	}
+	in.K = r.optional(d.Soil.K, at.At("soil", "k"), -6, unit.SubgradeReaction)
+	in.CBR = r.optional(d.Soil.CBR, at.At("soil", "cbr"), 2, unit.Ratio)
+	strength := at.At("strength")
+	if q, ok := r.required(d.Strength.ModulusOfRupture, "4.5 MPa", strength.At("modulus_of_rupture"), unit.Pressure); ok {
+		in.Strength.MOR = q.SI().Shift(-6)
+	}
+	in.Strength.Rule = pavement.Rule(d.Strength.Rule)
+	in.Strength.ResidualRatio = r.optional(d.Strength.ResidualRatio, strength.At("residual_ratio"), 2, unit.Ratio)
+	in.Strength.F150 = r.optional(d.Strength.F150, strength.At("f150"), -6, unit.Pressure)
+	in.CV = r.optional(d.Strength.CoefficientOfVariation, strength.At("coefficient_of_variation"), 0, unit.Ratio)
+	if v := d.Serviceability; v != nil {
+		at := at.At("serviceability")
+		in.Serviceability = pavement.AASHTOTerms{
+			Reliability: r.optional(v.Reliability, at.At("reliability"), 2, unit.Ratio),
+			ZR:          r.plainNumber(v.ZR, at.At("zr")),
+			S0:          r.plainNumber(v.S0, at.At("s0")),
+			DeltaPSI:    r.plainNumber(v.DeltaPSI, at.At("delta_psi")),
+			TerminalPSI: r.plainNumber(v.TerminalPSI, at.At("terminal_psi")),
+			J:           r.plainNumber(v.LoadTransfer, at.At("load_transfer")),
+			Cd:          r.plainNumber(v.Drainage, at.At("drainage")),
+			Ec:          r.optional(v.ElasticModulus, at.At("elastic_modulus"), -6, unit.Pressure),
+		}
+	}
+	return in
+}
+
+// optional reads a quantity where there is one, in its SI unit times 10^shift.
+func (r *reader) optional(text string, at fault.Path, shift int32, kind unit.Kind) decimal.NullDecimal {
+	if text == "" {
+		return decimal.NullDecimal{}
+	}
+	q, ok := r.quantity(text, at, kind)
+	return decimal.NullDecimal{Decimal: si(q).Shift(shift), Valid: ok}
+}
+
+// plainNumber reads a number without a unit where there is one.
+func (r *reader) plainNumber(text string, at fault.Path) decimal.NullDecimal {
+	if text == "" {
+		return decimal.NullDecimal{}
+	}
+	v, err := num.Parse(text)
+	if err != nil {
+		r.faults.Add(at, "decimal-invalid", "%q: %v", short(text), err)
+	}
+	return decimal.NullDecimal{Decimal: v, Valid: err == nil}
+}
+
+func (r *reader) spectrum(t Traffic, at fault.Path) []pavement.Group {
+	given := 0
+	for _, is := range []bool{t.Axles != nil, t.Trucks != nil, t.EquivalentAxles != nil} {
+		if is {
+			given++
+		}
+	}
+	if given == 0 || (t.Axles != nil && t.Trucks != nil) {
+		r.faults.Add(at, "one-of", "traffic is a spectrum of axles, or trucks with their axles, and for the methods that ask for it equivalent_axles")
+		return nil
+	}
+	if t.Trucks == nil {
+		groups := make([]pavement.Group, len(t.Axles))
+		for i, a := range t.Axles {
+			at := at.At("axles", i)
+			groups[i] = pavement.Group{Axle: pavement.Axle(a.Axle), LoadKN: r.axleLoad(a.Load, at)}
+			if a.Repetitions == nil {
+				r.faults.Add(at.At("repetitions"), "required-member-missing", "an axle load needs its repetitions in the design period, a whole number")
+				continue
+			}
+			if a.Per1000Trucks != "" {
+				r.faults.Add(at.At("per_1000_trucks"), "not-used", "axles of a thousand trucks go with trucks")
+			}
+			groups[i].Repetitions = decimal.NewFromInt(*a.Repetitions)
+		}
+		return groups
+	}
+	k := t.Trucks
+	at = at.At("trucks")
+	trucks := pavement.Trucks{PerDay: decimal.NewFromInt(k.TrucksPerDay), Years: k.DesignYears, At: at}
+	if k.Growth != "" {
+		if q, ok := r.quantity(k.Growth, at.At("growth"), unit.Ratio); ok {
+			trucks.GrowthPercent = q.SI().Shift(2)
+		}
+	}
+	for _, split := range []struct {
+		to   *decimal.Decimal
+		text string
+		name string
+	}{{&trucks.DirectionPercent, k.DirectionSplit, "direction_split"}, {&trucks.LanePercent, k.LaneSplit, "lane_split"}} {
+		if q, ok := r.required(split.text, "50 %", at.At(split.name), unit.Ratio); ok {
+			*split.to = q.SI().Shift(2)
+		}
+	}
+	for i, a := range k.Axles {
+		at := at.At("axles", i)
+		rate := pavement.AxleRate{Axle: pavement.Axle(a.Axle), LoadKN: r.axleLoad(a.Load, at)}
+		per := r.plainNumber(a.Per1000Trucks, at.At("per_1000_trucks"))
+		if a.Per1000Trucks == "" {
+			r.faults.Add(at.At("per_1000_trucks"), "required-member-missing", "how many such axles have 1,000 trucks, such as \"58.3\"")
+		} else if per.Valid && per.Decimal.IsNegative() {
+			r.faults.Add(at.At("per_1000_trucks"), "out-of-range", "%s axles of 1,000 trucks; accepted: 0 and more", per.Decimal)
+		}
+		if a.Repetitions != nil {
+			r.faults.Add(at.At("repetitions"), "not-used", "repetitions follow from the trucks")
+		}
+		rate.Per1000Trucks = per.Decimal
+		trucks.Axles = append(trucks.Axles, rate)
+	}
+	groups, found := trucks.Spectrum()
+	r.faults.Append(found.All()...)
+	return groups
+}
+
+func (r *reader) axleLoad(text string, at fault.Path) decimal.Decimal {
+	q, ok := r.required(text, "80 kN", at.At("load"), unit.Force)
+	if !ok {
+		return num.One // the fault is told; another about this load would mislead
+	}
+	return q.SI().Shift(-3)
+}
+
+// defaultStepMM is the step to which a required thickness is rounded up where
+// the request gives none.
+const defaultStepMM = 1
+
+func (r *reader) rounding(given *Rounding, at fault.Path) pavement.Rounding {
+	out := pavement.Rounding{StepMM: decimal.NewNullDecimal(decimal.New(defaultStepMM, 0)), At: at}
+	if given == nil {
+		return out
+	}
+	out.Policy = pavement.Policy(given.Policy)
+	length := func(text, name string) decimal.NullDecimal { return r.optional(text, at.At(name), 3, unit.Length) }
+	if given.Step != "" {
+		out.StepMM = length(given.Step, "step")
+	}
+	out.MinMM, out.MaxMM = length(given.Min, "min"), length(given.Max, "max")
+	return out
+}
