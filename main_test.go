@@ -87,13 +87,17 @@ func TestCompareGivesTheBytesOfTheService(t *testing.T) {
 	}
 }
 
-// The figures that the README shows for its curl command are those of the
+// The figures that the README shows for its curl commands are those of the
 // service.
 func TestReadmeTourFigures(t *testing.T) {
 	readme := read(t, "README.md")
-	var answer struct {
+	type answer struct {
 		Alternatives []struct {
-			Name   string
+			Name      string
+			Thickness string `json:"thickness_mm"`
+			Design    struct {
+				Governs string
+			} `json:"thickness_design"`
 			Carbon struct {
 				Total string `json:"total_kg_co2e_per_m2"`
 			}
@@ -102,11 +106,26 @@ func TestReadmeTourFigures(t *testing.T) {
 			}
 		}
 	}
-	if err := json.Unmarshal([]byte(mustRun(t, "demo", "--once", "--json")), &answer); err != nil {
+	db := filepath.Join(t.TempDir(), "test.db")
+	var demo, sized answer
+	if err := json.Unmarshal([]byte(mustRun(t, "demo", "--once", "--json", "--db", db)), &demo); err != nil {
 		t.Fatal(err)
 	}
-	for _, a := range answer.Alternatives {
-		if line := fmt.Sprintf("%s: %s EUR/m2, %s kg CO2e/m2", a.Name, a.Cost.NPV, a.Carbon.Total); !strings.Contains(readme, line) {
+	if err := json.Unmarshal([]byte(mustRun(t, "compare", "testdata/scenarios/sized.json", "--db", db)), &sized); err != nil {
+		t.Fatal(err)
+	}
+	var lines []string
+	for _, a := range demo.Alternatives {
+		lines = append(lines, fmt.Sprintf("%s: %s EUR/m2, %s kg CO2e/m2", a.Name, a.Cost.NPV, a.Carbon.Total))
+	}
+	for _, a := range sized.Alternatives {
+		lines = append(lines, fmt.Sprintf("%s: %s mm, %s governs, %s kg CO2e/m2", a.Name, a.Thickness, a.Design.Governs, a.Carbon.Total))
+	}
+	if len(lines) != 6 {
+		t.Fatalf("%d lines", len(lines))
+	}
+	for _, line := range lines {
+		if !strings.Contains(readme, line+"\n") {
 			t.Errorf("README.md does not show %q", line)
 		}
 	}
@@ -241,6 +260,7 @@ var mayCall = map[string][]string{
 	"lca/cost":            {"lca/num"},
 	"lca/compare":         {"lca/num"},
 	"lca/pavement":        {"lca/num", "lca/unit", "lca/fault"},
+	"lca/flexure":         {"lca/num", "lca/fault"},
 }
 
 // The engine does no input or output, knows no clock and no chance.

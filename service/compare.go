@@ -22,7 +22,7 @@ import (
 const EngineVersion = "0.1.0"
 
 // Caution stands in every result.
-const Caution = "This is a comparison aid, not a design. Thickness, strength and life are inputs here and are not verified; local codes and a licensed engineer decide."
+const Caution = "This is a comparison aid, not a design. Thickness, strength and life are given by the request, or computed from what it gives by published methods, and are not verified; local codes and a licensed engineer decide."
 
 // conventions are the rules behind the figures that no line shows.
 func conventions() []string {

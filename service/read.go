@@ -195,11 +195,18 @@ type record struct {
 }
 
 func (r *reader) keep(rec *record, q unit.Quantity, at fault.Path) {
+	if q.Unit.System != rec.system {
+		r.keepSystem(rec, q.String(), q.Unit.System, at)
+	}
+}
+
+// keepSystem is keep for a text whose system of units is known.
+func (r *reader) keepSystem(rec *record, text string, system unit.System, at fault.Path) {
 	switch {
-	case q.Unit.System == unit.Neutral:
+	case system == unit.Neutral:
 	case rec.system == unit.Neutral:
-		rec.system = q.Unit.System
-	case rec.system != q.Unit.System:
-		r.faults.Add(at, "unit-system-mixed", "%s is in %s units while the rest of the %s is in %s units; one %s keeps to one system", q, q.Unit.System, rec.what, rec.system, rec.what)
+		rec.system = system
+	case rec.system != system:
+		r.faults.Add(at, "unit-system-mixed", "%s is in %s units while the rest of the %s is in %s units; one %s keeps to one system", text, system, rec.what, rec.system, rec.what)
 	}
 }
