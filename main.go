@@ -78,16 +78,20 @@ func (p *program) run(ctx context.Context, args []string) error {
 	return err
 }
 
-// complain prints an error with all its faults, for people.
+// complain prints an error with all its faults, for people. What it quotes may
+// come from a hostile file, so nothing of it reaches the terminal as a control.
 func (p *program) complain(err error) {
-	fmt.Fprintln(p.errs, "slabledger:", err)
+	say := func(format string, args ...any) {
+		fmt.Fprintln(p.errs, report.Printable(fmt.Sprintf(format, args...)))
+	}
+	say("slabledger: %v", err)
 	for _, f := range service.Faults(err) {
-		fmt.Fprintf(p.errs, "  %s: %s (%s)\n", f.Pointer, f.Detail, f.Code)
+		say("  %s: %s (%s)", f.Pointer, f.Detail, f.Code)
 	}
 	var rows *inventory.CSVError
 	if errors.As(err, &rows) {
 		for _, row := range rows.Rows {
-			fmt.Fprintf(p.errs, "  line %d, %s: %s (%s), found %q\n", row.Line, row.Column, row.Detail, row.Code, row.Found)
+			say("  line %d, %s: %s (%s), found %q", row.Line, row.Column, row.Detail, row.Code, row.Found)
 		}
 	}
 }
@@ -122,6 +126,7 @@ func dbFlag(cmd *cobra.Command, file *string) {
 
 func (p *program) serve() *cobra.Command {
 	var file, addr string
+	var hosts []string
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Run the HTTP service",
@@ -134,21 +139,22 @@ func (p *program) serve() *cobra.Command {
 			}
 			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
 				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. No API keys are set, so it answers this machine only.\n", listener.Addr(), where)
-				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo)
+				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, hosts)
 			})
 		},
 	}
 	dbFlag(cmd, &file)
 	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "loopback `address` to listen on")
+	cmd.Flags().StringSliceVar(&hosts, "host", nil, "`name` besides localhost that requests may be addressed to, such as a proxy's")
 	return cmd
 }
 
-func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level) error {
+func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, hosts []string) error {
 	contract, err := api.LoadContract(contractYAML)
 	if err != nil {
 		return err
 	}
-	return api.New(svc, contract, api.Options{Logger: slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least}))}).Serve(ctx, listener)
+	return api.New(svc, contract, api.Options{Logger: slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least})), Hosts: hosts}).Serve(ctx, listener)
 }
 
 func (p *program) migrate() *cobra.Command {
@@ -309,7 +315,7 @@ func (p *program) demo() *cobra.Command {
 				}
 				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. No API keys are set, so it answers this machine only.\n"+
 					"Reference: http://%s/docs\n", listener.Addr(), where, listener.Addr())
-				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn)
+				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, nil)
 			})
 		},
 	}

@@ -110,6 +110,7 @@ type validator struct {
 	defaults map[string]int // items of a DefaultFor
 	depths   map[string]int // of recipes; inProgress while a recipe is followed
 	flows    map[string]int // that recipes come to, at most MaxRecipeFlows+1
+	cycles   int            // found so far
 	at       int
 }
 
@@ -287,6 +288,12 @@ func (v *validator) checkRecipe(i *Item) {
 // inProgress marks a recipe that is being followed; meeting it again is a cycle.
 const inProgress = -1
 
+// Cycles named, and codes shown of one.
+const (
+	maxCycles     = 100
+	maxCycleCodes = 10
+)
+
 // depth is how many recipes stand inside each other: 0 for a plain item. It
 // counts the flows that each comes to on the way, since a few recipes inside
 // each other multiply to millions. It
@@ -294,7 +301,13 @@ const inProgress = -1
 func (v *validator) depth(code string, path []string) int {
 	if d, ok := v.depths[code]; ok {
 		if d == inProgress {
+			if v.cycles++; v.cycles > maxCycles {
+				return 0 // a file with so many is not mended by naming more
+			}
 			cycle := append(path[slices.Index(path, code):], code)
+			if len(cycle) > maxCycleCodes {
+				cycle = append(append(slices.Clone(cycle[:maxCycleCodes-2]), "…"), code)
+			}
 			v.add("recipe", ProblemCycle, code, "a recipe cannot contain itself: %s", strings.Join(cycle, " → "))
 			return 0
 		}
@@ -335,7 +348,7 @@ func (v *validator) text(column, s string, limit int, required bool) {
 		v.add(column, ProblemText, s, "%d bytes of UTF-8; at most %d", len(s), limit)
 	case !utf8.ValidString(s):
 		v.add(column, ProblemText, s, "valid UTF-8")
-	case strings.ContainsFunc(s, unseen):
+	case strings.ContainsFunc(s, Unseen):
 		v.add(column, ProblemText, s, "no control characters, line breaks or marks of writing direction")
 	case strings.TrimSpace(s) != s:
 		v.add(column, ProblemText, s, "no space before or after")
@@ -344,9 +357,9 @@ func (v *validator) text(column, s string, limit int, required bool) {
 	}
 }
 
-// unseen tells control characters, breaks of line and paragraph, and the marks
+// Unseen tells control characters, breaks of line and paragraph, and the marks
 // that turn the direction of writing.
-func unseen(r rune) bool {
+func Unseen(r rune) bool {
 	return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' || r == '\ufeff'
 }
 

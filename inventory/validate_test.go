@@ -190,6 +190,25 @@ func TestValidateNamesTheCycle(t *testing.T) {
 	}
 }
 
+// Many long cycles are named in part: what is said stays short.
+func TestValidateNamesFewCycles(t *testing.T) {
+	items := []inventory.Item{operation("o0", "o1")}
+	for n := 1; n < 2000; n++ {
+		items = append(items, operation(fmt.Sprintf("o%d", n), fmt.Sprintf("o%d", (n+1)%2000), "o0"))
+	}
+	named := 0
+	for _, p := range inventory.Validate(meta, items) {
+		if p.Code == inventory.ProblemCycle {
+			if named++; len(p.Detail) > 200 {
+				t.Fatalf("%d bytes: %s", len(p.Detail), p.Detail)
+			}
+		}
+	}
+	if named != 100 {
+		t.Errorf("%d cycles are named, want 100", named)
+	}
+}
+
 func TestValidateRecipeDepth(t *testing.T) {
 	items := []inventory.Item{operation("o0")}
 	for n := 1; n <= 5; n++ {

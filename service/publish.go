@@ -4,10 +4,13 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strings"
 
 	"slabledger/inventory"
 	"slabledger/lca/fault"
 )
+
+const maxNote = 1000
 
 // Import reads a CSV of items and publishes it as the next version of an
 // inventory: all of it, or nothing. The same content again is no new version;
@@ -15,6 +18,9 @@ import (
 func (s *Service) Import(ctx context.Context, slug string, meta inventory.Meta, file io.Reader, note string) (v inventory.Version, published bool, err error) {
 	if !inventory.ValidSlug(slug) {
 		return v, false, inventoryFault("inventory-reference", "an inventory's slug has lower-case letters, digits and hyphens")
+	}
+	if len(note) > maxNote || strings.ContainsFunc(note, inventory.Unseen) {
+		return v, false, errFaults(oneFault("/note", "text-invalid", "a note has at most 1000 bytes and no control characters or line breaks"))
 	}
 	items, err := inventory.ReadCSV(file, meta)
 	if err != nil {

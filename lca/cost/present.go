@@ -40,9 +40,10 @@ type Flow struct {
 // rounding of a rounding.
 type Line struct {
 	Flow
-	Cost           decimal.Decimal // amount × price × (1 + escalation)^year
-	DiscountFactor decimal.Decimal // (1 + rate)^-year, 34 digits
-	PresentValue   decimal.Decimal // amount × price × (1 + escalation)^year × discount factor
+	Cost             decimal.Decimal // amount × price × escalation factor
+	EscalationFactor decimal.Decimal // (1 + escalation)^year, 34 digits; 1 where there is none
+	DiscountFactor   decimal.Decimal // (1 + rate)^-year, 34 digits
+	PresentValue     decimal.Decimal // amount × price × escalation factor × discount factor
 }
 
 // Result is the cost of one alternative in currency per m². Every total is the
@@ -122,7 +123,7 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 			return Result{}, &FlowError{Index: i, Flow: *flow, Err: err}
 		}
 		line := &lines[i]
-		line.Flow = *flow
+		line.Flow, line.EscalationFactor = *flow, num.One
 		factor := f.single[flow.Year]
 		line.DiscountFactor = factor.Decimal()
 		if flow.Escalation.IsZero() {
@@ -133,9 +134,13 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 			}
 		} else {
 			growth, err := compound(flow.Escalation, flow.Year)
+			if err == nil { // to 34 digits, as it is printed
+				growth, err = num.Div(growth, num.One)
+			}
 			if err != nil {
 				return Result{}, &FlowError{Index: i, Flow: *flow, Err: err}
 			}
+			line.EscalationFactor = growth
 			exact := flow.Amount.Mul(flow.Price).Mul(growth)
 			line.Cost = num.Line(exact)
 			line.PresentValue = num.Line(exact.Mul(line.DiscountFactor))

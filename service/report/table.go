@@ -27,7 +27,7 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 
 	t.head = []string{""}
 	for _, a := range r.Alternatives {
-		t.head = append(t.head, printable(a.Name))
+		t.head = append(t.head, Printable(a.Name))
 	}
 	t.rule()
 	t.add("Slab thickness, mm", each(r, func(a service.Result) string { return a.ThicknessMM.String() }))
@@ -49,7 +49,7 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	t.add("Carbon C1-C4 end of life", each(r, endOfLife))
 	t.add("Carbon, total of declared modules", each(r, func(a service.Result) string { return significant(a.Carbon.TotalKgCO2ePerM2.Decimal) }))
 	t.rule()
-	base := printable(r.Comparison.Baseline)
+	base := Printable(r.Comparison.Baseline)
 	t.add("Difference from "+base+":", nil)
 	t.add("  thickness", deltas(r, func(d service.Delta) *service.Change { return &d.ThicknessMM }))
 	if r.Economics != nil {
@@ -67,7 +67,7 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	}
 
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s (%s), %s, %s: %s\n", printable(r.Inventory.Name), r.Inventory.Ref, r.Inventory.Region, r.Inventory.Currency, dataKind(r.Inventory.Invented))
+	fmt.Fprintf(&b, "%s (%s), %s, %s: %s\n", Printable(r.Inventory.Name), r.Inventory.Ref, r.Inventory.Region, r.Inventory.Currency, dataKind(r.Inventory.Invented))
 	fmt.Fprintf(&b, "%s m2 of slab over %d years", r.FunctionalUnit.AreaM2, r.FunctionalUnit.AnalysisPeriodYears)
 	if r.Economics != nil {
 		fmt.Fprintf(&b, ", real discount rate %s %%", r.Economics.RealDiscountRate.Shift(2))
@@ -76,14 +76,14 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	t.write(&b)
 	b.WriteString("\n")
 	for _, a := range r.Comparison.Abatement {
-		fmt.Fprintf(&b, "%s against %s: %s", printable(a.Name), base, strings.ReplaceAll(a.Class, "_", " "))
+		fmt.Fprintf(&b, "%s against %s: %s", Printable(a.Name), base, strings.ReplaceAll(a.Class, "_", " "))
 		if a.CostPerTCO2e != nil {
 			fmt.Fprintf(&b, ", %s %s per t CO2e saved", t.money(a.CostPerTCO2e.Decimal), r.Inventory.Currency)
 		}
 		fmt.Fprintf(&b, " (%s)\n", a.Reason)
 	}
 	if !r.Comparison.Comparable {
-		fmt.Fprintf(&b, "Not comparable: %s\n", printable(r.Comparison.Reason))
+		fmt.Fprintf(&b, "Not comparable: %s\n", Printable(r.Comparison.Reason))
 	}
 	if len(r.Alternatives) > 0 {
 		fmt.Fprintf(&b, "The carbon total covers %s. ", strings.Join(r.Alternatives[0].Carbon.TotalCovers, ", "))
@@ -237,8 +237,8 @@ func (t *table) write(b *strings.Builder) {
 	}
 }
 
-// printable keeps names from moving the cursor of a terminal.
-func printable(s string) string {
+// Printable keeps names from moving the cursor of a terminal.
+func Printable(s string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsPrint(r) {
 			return r
