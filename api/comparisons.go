@@ -3,14 +3,34 @@ package api
 import (
 	"context"
 	"net/http"
+	"time"
 
 	"github.com/labstack/echo/v4"
+
+	"slabledger/service"
 )
 
 func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/comparisons", "compare", compute(s, "compare", s.service.Compare))
 	s.route(http.MethodPost, "/v1/evaluations", "evaluate", compute(s, "evaluate", s.service.Evaluate))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
+	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))
+	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", compute(s, "checkMix", s.service.CheckMix))
+}
+
+// computed runs work when there is room for it, or refuses after a while.
+func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byte, error)) ([]byte, error) {
+	wait := time.NewTimer(s.options.ComputeWait)
+	defer wait.Stop()
+	select {
+	case s.computing <- struct{}{}:
+	case <-wait.C:
+		return nil, &refusal{code: "overloaded", header: [2]string{"Retry-After", "5"}}
+	case <-ctx.Done():
+		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: ctx.Err()}
+	}
+	defer func() { <-s.computing }()
+	return work(ctx)
 }
 
 // compute is an operation that answers a JSON body with what a use case makes
@@ -21,10 +41,16 @@ func compute[R any](s *Server, operationID string, use func(context.Context, []b
 		if err != nil {
 			return err
 		}
-		result, err := use(c.Request().Context(), body)
+		text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+			result, err := use(ctx, body)
+			if err != nil {
+				return nil, err
+			}
+			return service.Encode(result)
+		})
 		if err != nil {
 			return err
 		}
-		return send(c, result)
+		return c.Blob(http.StatusOK, "application/json", text)
 	})
 }

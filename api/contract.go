@@ -35,6 +35,7 @@ type Operation struct {
 	operation *openapi3.Operation
 	path      *openapi3.PathItem
 	body      *openapi3.Schema // of an application/json request; nil where there is none
+	lines     map[string]int   // members of the body that hold a text of lines, and its limit
 }
 
 // LoadContract reads a contract in YAML and checks that it is valid OpenAPI 3.0.
@@ -67,6 +68,8 @@ func LoadContract(yaml []byte) (*Contract, error) {
 				}
 				merge(media.Schema, merged)
 				o.body = media.Schema.Value
+				o.lines = map[string]int{}
+				textsOfLines(o.body, o.lines, map[*openapi3.Schema]bool{})
 			}
 			c.operations = append(c.operations, o)
 		}
@@ -116,6 +119,27 @@ func merge(ref *openapi3.SchemaRef, done map[*openapi3.Schema]bool) {
 	*s = plain
 }
 
+// textsOfLines finds the members that hold a text of lines, such as the file of a
+// test machine: those whose limit is above that of any other text.
+func textsOfLines(s *openapi3.Schema, found map[string]int, seen map[*openapi3.Schema]bool) {
+	if seen[s] {
+		return
+	}
+	seen[s] = true
+	for name, p := range s.Properties {
+		if most := p.Value.MaxLength; most != nil && *most > maxStringBytes {
+			found[name] = int(*most) //nolint:gosec // a limit of the contract
+		}
+		textsOfLines(p.Value, found, seen)
+	}
+	if s.Items != nil {
+		textsOfLines(s.Items.Value, found, seen)
+	}
+	for _, branch := range s.OneOf {
+		textsOfLines(branch.Value, found, seen)
+	}
+}
+
 // componentName is the name under which a schema stands in the components, which
 // merge keeps as the title; empty where it has none.
 func componentName(ref *openapi3.SchemaRef) string {
@@ -146,7 +170,7 @@ func (c *Contract) CheckBody(operationID string, body []byte) error {
 	if operation == nil || operation.body == nil {
 		return &service.Error{Code: service.Internal, Detail: "The request could not be checked.", Cause: fmt.Errorf("operation %q has no body", operationID)}
 	}
-	value, faults, err := scan(body)
+	value, faults, err := scan(body, operation.lines)
 	if err != nil {
 		return err
 	}

@@ -264,7 +264,8 @@ func TestCheckBodyRefusesOtherJSON(t *testing.T) {
 		"trailing comma":          {`[1,]`, fault{"", "syntax"}},
 		"too deep":                {deep(api.MaxDepth + 1), fault{strings.Repeat("/0", api.MaxDepth), "too-deep"}},
 		"far too deep":            {deep(500_000), fault{strings.Repeat("/0", api.MaxDepth), "too-deep"}},
-		"too many entries":        {"[" + strings.Repeat("1,", api.MaxMembers) + "1]", fault{fmt.Sprintf("/%d", api.MaxMembers-1), "too-many-members"}},
+		"too many entries":        {"[" + strings.Repeat("1,", api.MaxEntries) + "1]", fault{fmt.Sprintf("/%d", api.MaxEntries-1), "too-many-members"}},
+		"too many in all":         {"[" + lists(5) + ",[1]]", fault{"/4/994", "too-many-members"}},
 		"text too long":           {`["` + strings.Repeat("x", api.MaxStringBytes+1) + `"]`, fault{"/0", "string-too-long"}},
 		"name too long":           {`{"` + strings.Repeat("x", api.MaxStringBytes+1) + `":1}`, fault{"", "string-too-long"}},
 	} {
@@ -285,11 +286,17 @@ func TestCheckBodyRefusesOtherJSON(t *testing.T) {
 	}
 }
 
+// lists is n lists of as many entries as a list may have.
+func lists(n int) string {
+	one := "[" + strings.Repeat("1,", api.MaxEntries-1) + "1]"
+	return strings.TrimSuffix(strings.Repeat(one+",", n), ",")
+}
+
 // At its limits a body is still read.
 func TestCheckBodyAtItsLimits(t *testing.T) {
 	for name, body := range map[string]string{
 		"depth":   strings.Repeat("[", api.MaxDepth) + strings.Repeat("]", api.MaxDepth),
-		"members": "[" + strings.Repeat("1,", api.MaxMembers-1) + "1]",
+		"entries": "[" + strings.Repeat("1,", api.MaxEntries-1) + "1]",
 		"text":    `["` + strings.Repeat("x", api.MaxStringBytes) + `"]`,
 	} {
 		if err := contract().CheckBody("compare", []byte(body)); failure(err).Code != service.Invalid {

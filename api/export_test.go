@@ -18,6 +18,6 @@ func (s *Server) Router() *echo.Echo { return s.router }
 const (
 	MaxBodyBytes   = maxBodyBytes
 	MaxDepth       = maxDepth
-	MaxMembers     = maxMembers
+	MaxEntries     = maxEntriesOfList
 	MaxStringBytes = maxStringBytes
 )

@@ -42,6 +42,7 @@ type fixture struct {
 
 func newServer(t testing.TB, options api.Options) fixture {
 	t.Helper()
+	options.Hosts = append(options.Hosts, "example.com", "a") // those of httptest and of the raw requests
 	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "test.db"))
 	if err != nil {
 		t.Fatal(err)

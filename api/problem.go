@@ -26,7 +26,7 @@ func (k Kind) Type() string { return "/docs/problems/" + k.Code }
 // of these. The codes of service.Code are among them.
 var kinds = []Kind{
 	{string(service.Malformed), http.StatusBadRequest, "The body is not JSON that can be read",
-		"The body is cut off, is not JSON, has text behind the JSON, has a member twice in one object, is not UTF-8, or exceeds a limit: 32 levels, 5,000 members and entries, 4,096 bytes a text.",
+		"The body is cut off, is not JSON, has text behind the JSON, has a member twice in one object, is not UTF-8, or exceeds a limit: 32 levels, 5,000 members and entries, 1,000 entries a list, 4,096 bytes a text (more for the file of a test machine).",
 		"Send one JSON object (RFC 8259). The pointer and the detail of the error say where reading stopped."},
 	{"malformed-request", http.StatusBadRequest, "The request cannot be read",
 		"The request line, a header or the query is not valid HTTP.",
@@ -61,6 +61,9 @@ var kinds = []Kind{
 	{"expectation-failed", http.StatusExpectationFailed, "The expectation cannot be met",
 		"The header Expect asks for something other than 100-continue.",
 		"Leave the header Expect out."},
+	{"misdirected-request", http.StatusMisdirectedRequest, "The request is meant for another service",
+		"The header Host names neither this machine nor a name that the service was started with.",
+		"Address the service as localhost or 127.0.0.1, or start it with --host and the name that clients use."},
 	{string(service.Invalid), http.StatusUnprocessableEntity, "The request cannot be computed",
 		"The request was read, but members are missing, unknown, of the wrong type or unit, out of range, or do not fit together. Every fault is listed with a pointer to its member.",
 		"Mend what the list names; each entry says what is accepted."},
@@ -75,6 +78,9 @@ var kinds = []Kind{
 		"Send the body with a Content-Length, or chunked."},
 	{string(service.Unavailable), http.StatusServiceUnavailable, "The service is not available at the moment",
 		"The database does not answer, or the service is stopping.",
+		"Try again after the seconds that the header Retry-After gives."},
+	{"overloaded", http.StatusServiceUnavailable, "The service has no room for more work at the moment",
+		"As many requests as the machine bears are computed already.",
 		"Try again after the seconds that the header Retry-After gives."},
 	{"http-version-not-supported", http.StatusHTTPVersionNotSupported, "The version of HTTP is not supported",
 		"The request line names a version of HTTP that is not spoken here.",

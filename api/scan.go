@@ -11,6 +11,7 @@ import (
 
 	"github.com/go-json-experiment/json/jsontext"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
 )
@@ -18,10 +19,11 @@ import (
 // Limits of a JSON body, checked while it is read and before anything else
 // looks at it.
 const (
-	maxDepth       = 32
-	maxMembers     = 5000 // of all objects together, and entries of all lists
-	maxStringBytes = 4096
-	maxNumberBytes = 32
+	maxDepth         = 32
+	maxMembers       = 5000 // of all objects together, and entries of all lists
+	maxEntriesOfList = 1000
+	maxStringBytes   = 4096
+	maxNumberBytes   = 32
 )
 
 // notWhole stands for a number that is not written as a short whole number. No
@@ -35,12 +37,13 @@ const notWhole = 0.5
 // notWhole and never converted.
 //
 // The error, a *service.Error, is for what is not such JSON or exceeds a limit.
-// Faults are for what was read but cannot be accepted.
-func scan(body []byte) (any, []fault.Fault, error) {
+// Faults are for what was read but cannot be accepted. A member named in lines
+// holds a text of lines, of up to so many bytes.
+func scan(body []byte, lines map[string]int) (any, []fault.Fault, error) {
 	if !utf8.Valid(body) {
 		return nil, nil, malformed("", "invalid-utf8", "the text is not valid UTF-8")
 	}
-	s := scanner{decoder: jsontext.NewDecoder(bytes.NewBuffer(body)), body: body}
+	s := scanner{decoder: jsontext.NewDecoder(bytes.NewBuffer(body)), body: body, lines: lines}
 	value, err := s.value()
 	if err != nil {
 		return nil, nil, err
@@ -55,10 +58,14 @@ type scanner struct {
 	decoder *jsontext.Decoder
 	body    []byte
 	members int
+	lines   map[string]int
+	ofLines int // of the value that comes next: its limit in bytes, where it is a text of lines
 	faults  fault.List
 }
 
 func (s *scanner) value() (any, error) {
+	ofLines := s.ofLines
+	s.ofLines = 0
 	switch s.decoder.PeekKind() {
 	case '{':
 		return s.object()
@@ -78,10 +85,15 @@ func (s *scanner) value() (any, error) {
 		return token.Bool(), nil
 	}
 	text := token.String()
-	if len(text) > maxStringBytes {
-		return nil, s.malformed("string-too-long", "a text of %d bytes; at most %d", len(text), maxStringBytes)
+	if most := max(maxStringBytes, ofLines); len(text) > most {
+		return nil, s.malformed("string-too-long", "a text of %d bytes; at most %d", len(text), most)
 	}
-	if strings.ContainsFunc(text, hidden) {
+	unseen := inventory.Unseen
+	if ofLines > 0 {
+		text = strings.TrimPrefix(text, "\ufeff") // of the file, before its first line
+		unseen = func(r rune) bool { return inventory.Unseen(r) && r != '\n' && r != '\r' && r != '\t' && r != '\ufeff' }
+	}
+	if strings.ContainsFunc(text, unseen) {
 		s.faults.Add(clip(s.here()), "control-character", "the text has a control character or a mark that turns the direction of writing; use plain text")
 	}
 	return text, nil
@@ -101,9 +113,13 @@ func (s *scanner) object() (any, error) {
 		if len(key) > maxStringBytes {
 			return nil, s.malformed("string-too-long", "a name of %d bytes; at most %d", len(key), maxStringBytes)
 		}
+		if strings.ContainsFunc(key, inventory.Unseen) {
+			return nil, s.malformed("control-character", "a name has a control character or a mark that turns the direction of writing")
+		}
 		if err := s.count(); err != nil {
 			return nil, err
 		}
+		s.ofLines = s.lines[key]
 		if object[key], err = s.value(); err != nil {
 			return nil, err
 		}
@@ -122,6 +138,9 @@ func (s *scanner) array() (any, error) {
 	for s.decoder.PeekKind() != ']' {
 		if err := s.count(); err != nil {
 			return nil, err
+		}
+		if len(array) == maxEntriesOfList {
+			return nil, s.malformed("too-many-members", "a list of more than %d entries", maxEntriesOfList)
 		}
 		entry, err := s.value()
 		if err != nil {
@@ -171,12 +190,6 @@ func (s *scanner) number() (any, error) {
 		return notWhole, nil
 	}
 	return float64(n), nil // the nearest int64 where out of range: beyond the bounds of every member
-}
-
-// hidden tells characters that would change how a text is shown rather than
-// say something: controls and the bidirectional overrides of Unicode.
-func hidden(r rune) bool {
-	return r < ' ' || (r >= 0x7f && r < 0xa0) || (r >= 0x202a && r <= 0x202e) || (r >= 0x2066 && r <= 0x2069)
 }
 
 func (s *scanner) here() fault.Path { return fault.Path(s.decoder.StackPointer()) }

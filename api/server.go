@@ -10,8 +10,11 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"runtime"
 	"runtime/debug"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/google/uuid"
@@ -31,27 +34,39 @@ type Options struct {
 	HeaderTimeout time.Duration // 5 s, for the head of a request
 	ReadTimeout   time.Duration // 30 s, for the whole request
 	WriteTimeout  time.Duration // 60 s, from the head of the request to the end of the answer
-	IdleTimeout   time.Duration // 60 s, between requests
+	IdleTimeout   time.Duration // 15 s, between requests
 	DrainTimeout  time.Duration // 10 s, for open requests when the server stops
 
 	MaxConnections int // 4096; further ones wait to be accepted
+	// MaxComputing is how many requests compute at once; others wait, for
+	// ComputeWait at most. Twice the processors by default.
+	MaxComputing int
+	ComputeWait  time.Duration // 5 s
+
+	// Hosts are names besides those of this machine that a request may be
+	// addressed to, such as that of a proxy. Without keys whoever reaches the port
+	// may use the service, and a page in a browser reaches it under a name of its
+	// own (DNS rebinding).
+	Hosts []string
 }
 
 const (
 	maxBodyBytes   = 1 << 20
 	maxHeaderBytes = 16 << 10
 	minGzipBytes   = 1 << 10
+	maxLoggedPath  = 200
 )
 
 // Server answers HTTP requests.
 type Server struct {
-	service  *service.Service
-	contract *Contract
-	options  Options
-	router   *echo.Echo
-	handler  http.Handler
-	metrics  metrics
-	pages    pages
+	computing chan struct{} // holds a token for each request that computes
+	service   *service.Service
+	contract  *Contract
+	options   Options
+	router    *echo.Echo
+	handler   http.Handler
+	metrics   metrics
+	pages     pages
 }
 
 // New makes a Server of a service and its contract. It panics where a page
@@ -65,7 +80,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	}
 	for limit, standard := range map[*time.Duration]time.Duration{
 		&options.HeaderTimeout: 5 * time.Second, &options.ReadTimeout: 30 * time.Second, &options.WriteTimeout: time.Minute,
-		&options.IdleTimeout: time.Minute, &options.DrainTimeout: 10 * time.Second,
+		&options.IdleTimeout: 15 * time.Second, &options.DrainTimeout: 10 * time.Second, &options.ComputeWait: 5 * time.Second,
 	} {
 		if *limit == 0 {
 			*limit = standard
@@ -74,7 +89,10 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxConnections == 0 {
 		options.MaxConnections = 4096
 	}
-	s := &Server{service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract)}
+	if options.MaxComputing == 0 {
+		options.MaxComputing = 2 * runtime.GOMAXPROCS(0)
+	}
+	s := &Server{computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract)}
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)
 	s.routeComparisons()
@@ -121,13 +139,34 @@ func (s *Server) observe(next echo.HandlerFunc) echo.HandlerFunc {
 		id := s.options.NewID()
 		c.Set(idKey, id)
 		secure(c.Response().Header(), id)
-		if err := s.protect(next, c); err != nil {
+		handle := next
+		if !s.addressed(c.Request().Host) {
+			handle = misdirected
+		}
+		if err := s.protect(handle, c); err != nil {
 			s.fail(c, err)
 		}
 		s.metrics.observe(c, time.Since(start))
 		s.logAccess(c, id, time.Since(start))
 		return nil
 	}
+}
+
+// addressed tells whether a request is meant for this service: for this
+// machine, or for a name that it was told.
+func (s *Server) addressed(host string) bool {
+	if name, _, err := net.SplitHostPort(host); err == nil {
+		host = name
+	}
+	host = strings.ToLower(strings.TrimSuffix(strings.Trim(host, "[]"), "."))
+	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
+		return true
+	}
+	return slices.Contains(s.options.Hosts, host)
+}
+
+func misdirected(echo.Context) error {
+	return &refusal{code: "misdirected-request", detail: "The header Host names another service."}
 }
 
 // protect turns a panic into an error.
@@ -158,7 +197,9 @@ func secure(h http.Header, id string) {
 func (s *Server) fail(c echo.Context, err error) {
 	id, _ := c.Get(idKey).(string)
 	p, header, cause := describe(err, id)
-	if cause != nil {
+	if c.Request().Context().Err() != nil || c.Response().Committed {
+		s.options.Logger.Info("answer given up", "request_id", id)
+	} else if cause != nil {
 		s.options.Logger.Error("request failed", "request_id", id, "status", p.Status, "cause", cause.Error())
 	}
 	if c.Response().Committed {
@@ -183,7 +224,7 @@ func (s *Server) fail(c echo.Context, err error) {
 func (s *Server) logAccess(c echo.Context, id string, took time.Duration) {
 	r, w := c.Request(), c.Response()
 	route, _ := c.Get(routeKey).(string)
-	s.options.Logger.Info("request", "request_id", id, "method", r.Method, "route", route, "path", r.URL.Path,
+	s.options.Logger.Info("request", "request_id", id, "method", r.Method, "route", route, "path", strconv.QuoteToASCII(r.URL.Path[:min(len(r.URL.Path), maxLoggedPath)]),
 		"status", w.Status, "bytes", w.Size, "microseconds", took.Microseconds(), "remote", r.RemoteAddr)
 }
 

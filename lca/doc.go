@@ -5,9 +5,12 @@
 // Which clause stands where:
 //
 //	ACI 211.1-91, absolute volume            mix.Proportion
-//	ASTM C138/C138M, yield                   mix.Yield, mix.Proportion
+//	ASTM C138/C138M, yield                   mix.Measure, mix.Yield, mix.Proportion
 //	ASTM C94/C94M 1.2, one system of units   mix.Proportion, service (slab record)
 //	ACI FAQ 756, mixing water                mix.Proportion
+//	ACI 211.1-91, ratios, moisture           mix.FromRatios, mix.CoarseMass, mix.Moisture
+//	EN 206, k-value concept                  mix.ByKValue
+//	EN 206, ASTM C94/C94M, batching          mix.BatchingTolerances
 //	EN 15804+A2, information modules         carbon.Modules, carbon.Matrix
 //	EN 15804, wasted share 1/(1-w) - 1       slab.WasteFactor, slab.Builder
 //	EN 15978 7.2, functional equivalent      service (equivalence)

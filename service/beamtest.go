@@ -425,7 +425,7 @@ func (b *beamTests) points(given map[string]string, like string, at fault.Path, 
 func (b *beamTests) specimen(given BeamSpecimen, beam flexure.Specimen, result flexure.Result, passed []string) {
 	var findings fault.List
 	if len(passed) > 0 {
-		findings.Add(beam.At.At("curve"), "columns-not-read", "not read: %s", strings.Join(passed, ", "))
+		findings.Add(beam.At.At("curve"), "columns-not-read", "%d columns are not read: %s", len(passed), short(strings.Join(passed, ", ")))
 	}
 	findings.Append(result.Findings...)
 	out := SpecimenResult{Name: given.Name, Excluded: textOf(given.Excluded), GivenAs: "strengths",
@@ -611,9 +611,9 @@ func (b *beamTests) design() {
 	q := b.method.Strength()
 	mor := b.picked(q)
 	d := BeamDesignStrength{Value: chosen(b.DesignValue, DesignMean), Quantity: string(q), MORMPa: amountOf(mor), StrengthRule: chosen(b.StrengthRule, string(pavement.RuleNone))}
-	d.Reason = fmt.Sprintf("the %s of %d of %d beams, as the request asks", d.Value, b.of(q).NUsed, b.tested)
+	d.Reason = fmt.Sprintf("the %s value of %d of %d beams, as the request asks", d.Value, b.of(q).NUsed, b.tested)
 	if b.DesignValue == "" {
-		d.Reason = fmt.Sprintf("the mean of %d of %d beams, by default: the methods eb109p and aashto93 take the mean, austroads a characteristic strength", b.of(q).NUsed, b.tested)
+		d.Reason = fmt.Sprintf("the mean value of %d of %d beams, by default: the methods eb109p and aashto93 take the mean, austroads a characteristic strength", b.of(q).NUsed, b.tested)
 	}
 	at := b.at.At("strength_rule")
 	var findings fault.List

@@ -2,6 +2,7 @@ package service
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 
@@ -83,19 +84,27 @@ func (c *catalogue) near(code string) []string {
 	if len(code) > maxCode {
 		return nil
 	}
+	codes := c.codes
+	if len(codes) > manyCodes { // then only those that begin alike
+		from, _ := slices.BinarySearch(codes, code[:min(2, len(code))])
+		codes = codes[from:min(from+manyCodes, len(codes))]
+	}
 	type candidate struct {
 		code  string
 		edits int
 	}
 	var found []candidate
-	for _, known := range c.codes {
+	for _, known := range codes {
+		if most := max(2, len(code)/3); len(known) > len(code)+most || len(code) > len(known)+most {
+			continue
+		}
 		edits := levenshtein.ComputeDistance(code, known)
 		if edits <= max(2, len(code)/3) {
 			found = append(found, candidate{known, edits})
 		}
 	}
 	if len(found) == 0 {
-		for _, known := range c.codes {
+		for _, known := range codes {
 			for _, word := range strings.Split(code, "-") {
 				if len(word) > 2 && strings.Contains(known, word) {
 					found = append(found, candidate{known, len(known)})
@@ -105,11 +114,14 @@ func (c *catalogue) near(code string) []string {
 		}
 	}
 	sort.SliceStable(found, func(i, j int) bool { return found[i].edits < found[j].edits })
-	var codes []string
+	var nearest []string
 	for _, f := range found[:min(len(found), 3)] {
-		codes = append(codes, f.code)
+		nearest = append(nearest, f.code)
 	}
-	return codes
+	return nearest
 }
 
-const maxCode = 64
+const (
+	maxCode   = 64
+	manyCodes = 2000
+)

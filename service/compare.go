@@ -61,7 +61,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	if all != nil && baseline < 0 {
 		faults.Add("/baseline", "alternative-unknown", "no alternative has the name %q", short(req.Baseline))
 	}
-	evaluations, err := study.evaluate(all, body, &faults)
+	evaluations, err := study.evaluate(ctx, all, body, &faults)
 	if err != nil {
 		return nil, err
 	}
@@ -100,7 +100,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 			all[i].constituentsAt[k] = single(all[i].constituentsAt[k])
 		}
 	}
-	evaluations, err := study.evaluate(all, body, &faults)
+	evaluations, err := study.evaluate(ctx, all, body, &faults)
 	if err != nil {
 		return nil, err
 	}
@@ -118,28 +118,65 @@ func single(p fault.Path) fault.Path {
 	return "/alternative" + fault.Path(strings.TrimPrefix(string(p), "/0"))
 }
 
-// evaluate reads all alternatives, reports every fault of all of them, and
-// only then computes.
-func (s *study) evaluate(all []resolved, body []byte, faults *fault.List) ([]*evaluated, error) {
+// Limits of one request, so that a small body cannot ask for hours or gigabytes.
+const (
+	maxRequestFlows = 20_000 // of all alternatives
+	maxKeptFaults   = 300    // told to the client; reading stops there
+)
+
+// evaluate reads all alternatives, reports the faults of all of them, and only
+// then computes. Work stops when the client is gone.
+func (s *study) evaluate(ctx context.Context, all []resolved, body []byte, faults *fault.List) ([]*evaluated, error) {
 	evaluations := make([]*evaluated, 0, len(all))
+	flows := 0
+	locator := newLocator(body, all)
+	told := map[fault.Fault]bool{}
 	for _, a := range all {
+		if err := gone(ctx); err != nil {
+			return nil, err
+		}
 		e := s.read(a)
 		e.checkResidual()
 		if e.faults.Empty() {
 			e.gaps()
 		}
-		faults.Append(e.faults.All()...)
+		// Taken over by many alternatives, a fault is told once, where it was written.
+		for _, f := range e.faults.All()[:min(e.faults.Len(), maxKeptFaults)] {
+			f.Pointer = locator.locate(f.Pointer)
+			if !told[f] {
+				told[f] = true
+				faults.Append(f)
+			}
+		}
+		if flows += len(e.bill.Flows) + len(e.userCosts); flows > maxRequestFlows {
+			faults.Add(a.at, "compute-budget-exceeded", "with this alternative the request comes to %d flows; at most %d: compare fewer at a time, or plan fewer events", flows, maxRequestFlows)
+			break
+		}
+		if faults.Len() > maxKeptFaults {
+			break
+		}
 		evaluations = append(evaluations, e)
 	}
 	if !faults.Empty() {
-		return nil, errFaults(relocate(faults.All(), body, all))
+		return nil, errFaults(faults.All())
 	}
 	for _, e := range evaluations {
+		if err := gone(ctx); err != nil {
+			return nil, err
+		}
 		if err := e.compute(); err != nil {
 			return nil, &Error{Code: Internal, Detail: "the computation failed", Cause: err}
 		}
 	}
 	return evaluations, nil
+}
+
+// gone tells that nobody waits for the answer any more.
+func gone(ctx context.Context) error {
+	if err := ctx.Err(); err != nil {
+		return &Error{Code: Unavailable, Detail: "the request was given up", Cause: err}
+	}
+	return nil
 }
 
 func (s *study) head(hash string) Head {

@@ -210,6 +210,9 @@ func (e *evaluated) readSlab() {
 	e.faults.Append(faults.All()...)
 }
 
+// maxConstituents of one mix, with those that alternatives add along a chain.
+const maxConstituents = 80
+
 // maxWaste guards against a slip (common practice, no source: 1 to 5 %).
 var maxWaste = decimal.New(5, -1)
 
@@ -232,6 +235,10 @@ func (e *evaluated) readMix() {
 // readDesign reads proportions by mass; false where a fault was found.
 func (e *evaluated) readDesign(at fault.Path) (mix.Design, bool) {
 	before := e.faults.Len()
+	if n := len(e.Mix.Constituents); n > maxConstituents {
+		e.faults.Add(at.At("constituents"), "too-many", "%d constituents with those that are added; at most %d", n, maxConstituents)
+		return mix.Design{}, false
+	}
 	d := mix.Design{At: at}
 	rec := record{what: "mix"}
 	if e.Mix.Air != "" {
@@ -974,14 +981,8 @@ func (e *evaluated) printCost() error {
 		c.NotIncluded = append(c.NotIncluded, "cost to road users: the request gives none")
 	}
 	for i, l := range p.Lines {
-		growth := num.One
-		if !l.Escalation.IsZero() {
-			if growth, err = num.PowInt(num.One.Add(l.Escalation), l.Year); err != nil {
-				return err
-			}
-		}
 		c.Lines = append(c.Lines, CostLine{Alternative: e.Name, Kind: string(l.Kind), Stage: carbon.Stage(modules[i]), Module: modules[i], Item: l.Item, Use: l.Label, Year: l.Year,
-			Amount: Amount{l.Amount}, Unit: l.Unit, Price: Plain{l.Price}, PriceUnit: l.PriceUnit, EscalationFactor: Plain{growth},
+			Amount: Amount{l.Amount}, Unit: l.Unit, Price: Plain{l.Price}, PriceUnit: l.PriceUnit, EscalationFactor: Plain{l.EscalationFactor},
 			CostPerM2: Fixed{l.Cost}, DiscountFactor: Plain{l.DiscountFactor}, PresentValuePerM2: Fixed{l.PresentValue}, Source: l.Source})
 	}
 	area := e.study.area

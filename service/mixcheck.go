@@ -165,7 +165,9 @@ func (m *mixCheck) list(item, given string, at fault.Path) {
 func (m *mixCheck) byRatio(q *MixRatios, at fault.Path) (mix.Design, bool) {
 	r := mix.Ratios{At: at}
 	rec := record{what: "mix"}
-	r.Absorbed = m.absorbed(&rec, "/mix")
+	if r.Absorbed = m.absorbed(&rec, "/mix"); r.Absorbed.IsNegative() {
+		m.faults.Add("/mix/absorbed_water", "out-of-range", "absorbed water is negative")
+	}
 	amount := func(name, text, like string) (v decimal.NullDecimal) {
 		if text == "" {
 			m.solved = append(m.solved, name)
@@ -571,7 +573,11 @@ func (m *mixCheck) ranges() []RangeReading {
 		default:
 			side = "at most " + r.High.Decimal.String()
 		}
-		m.warnings.Add("", "outside-range", "%s is %s, outside %s %s: %s", name, r.Value.RoundBank(4), side, strings.TrimPrefix(r.Unit, "1"), r.Source)
+		in := ""
+		if r.Unit != "1" {
+			in = " " + r.Unit
+		}
+		m.warnings.Add("", "outside-range", "%s is %s%s; usual or required: %s%s (%s)", name, r.Value.RoundBank(4), in, side, in, r.Source)
 	}
 	return list
 }

@@ -57,6 +57,11 @@ func (m *mixCheck) batchPlan() *BatchPlanResult {
 	if m.faults.Len() > before {
 		return nil
 	}
+	for i, part := range m.proportions.Parts {
+		if part.Role == mix.Aggregate && moisture[i] == nil {
+			m.bill.Assumptions.Add(at.At("moisture"), "surface-dry", "%s is taken as saturated and surface-dry", part.Item)
+		}
+	}
 	stages := m.stagesOfPlan()
 	plan, faults := mix.PlanBatch(m.proportions, stages, volume.SI(), moisture, at.At("moisture"))
 	m.faults.Append(faults.All()...)
@@ -314,6 +319,8 @@ func (m *mixCheck) delivered(designed GateResult) *DeliveredResult {
 		}
 		yield = quotient(total, density.Decimal)
 		r.YieldM3, r.RelativeYield = &Amount{yield}, &Amount{quotient(yield, volume.SI())}
+	} else {
+		m.bill.Assumptions.Add(at.At("volume"), "volume-of-ticket", "no density was measured on delivery, so the ticket's volume is taken for the volume delivered")
 	}
 	masses := make([]decimal.Decimal, len(ordered))
 	for i, w := range ordered {

@@ -19,6 +19,7 @@ type reader struct {
 	warnings  fault.List
 	catalogue *catalogue
 	named     []*entry // what the request names, in order, with repeats
+	suggested int      // how many unknown codes were answered with near ones
 }
 
 // quantity reads "<decimal> <unit>" and returns it in the SI unit of its kind.
@@ -83,15 +84,22 @@ func (r *reader) share(text string, at fault.Path) decimal.Decimal {
 	return v
 }
 
-// yearlyRate reads a rate per year, more than -100 % and at most 100 %.
+// Bounds of a yearly rate. Beyond them a factor over a hundred years is no longer
+// a figure that anybody could read; real rates stay far inside.
+var (
+	minRate = decimal.New(-50, -2)
+	maxRate = decimal.New(100, -2)
+)
+
+// yearlyRate reads a rate per year, within -50 % and 100 %.
 func (r *reader) yearlyRate(text string, at fault.Path) decimal.Decimal {
 	q, ok := r.quantity(text, at, unit.Ratio)
 	if !ok {
 		return decimal.Zero
 	}
 	v := q.SI()
-	if v.LessThanOrEqual(num.One.Neg()) || v.GreaterThan(num.One) {
-		r.faults.Add(at, "out-of-range", "%q per year: accepted: more than -100 %% and at most 100 %%", short(text))
+	if v.LessThan(minRate) || v.GreaterThan(maxRate) {
+		r.faults.Add(at, "out-of-range", "%q per year; accepted: -50 %% to 100 %% (at -100 %% and below nothing can be discounted)", short(text))
 		return decimal.Zero
 	}
 	return v
@@ -132,12 +140,16 @@ func (r *reader) item(code string, at fault.Path) *entry {
 		return e
 	}
 	detail := "the inventory " + r.catalogue.ref.Ref + " has no item %q"
-	if near := r.catalogue.near(code); len(near) > 0 {
+	if r.suggested++; r.suggested > maxSuggestions {
+		// nobody reads that many
+	} else if near := r.catalogue.near(code); len(near) > 0 {
 		detail += "; did you mean " + strings.Join(near, ", ") + "?"
 	}
 	r.faults.Add(at, "item-unknown", detail, short(code))
 	return nil
 }
+
+const maxSuggestions = 5 // of one alternative
 
 // itemOf finds an item that must have one of the declared units given.
 func (r *reader) itemOf(code string, at fault.Path, units ...string) *entry {

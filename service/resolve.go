@@ -6,6 +6,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+	"golang.org/x/text/unicode/norm"
 
 	"slabledger/lca/fault"
 )
@@ -34,6 +35,9 @@ func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults faul
 		if err := json.Unmarshal(r, &heads[i]); err != nil {
 			faults.Add(root.At(i), "wrong-type", "the alternative cannot be read")
 			return nil, faults
+		}
+		if !norm.NFC.IsNormalString(heads[i].Name) {
+			faults.Add(root.At(i, "name"), "name-form", "write the name in Unicode normalisation form C, so that equal names are equal")
 		}
 		if heads[i].Name == "" {
 			faults.Add(root.At(i, "name"), "required-member-missing", "every alternative needs a name")
@@ -102,48 +106,62 @@ func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) 
 	r.Mix.Add = nil
 }
 
-// relocate moves pointers into members that an alternative took over to where
-// they were written, and drops faults that are then told twice.
-func relocate(found []fault.Fault, body []byte, all []resolved) []fault.Fault {
-	var document any
-	if err := json.Unmarshal(body, &document); err != nil {
-		return found
-	}
-	seen := make(map[fault.Fault]bool, len(found))
-	kept := found[:0]
-	for _, f := range found {
-		f.Pointer = written(f.Pointer, document, all)
-		if !seen[f] {
-			seen[f] = true
-			kept = append(kept, f)
-		}
-	}
-	return kept
+// locator finds where a member that an alternative took over was written.
+type locator struct {
+	document any
+	all      []resolved
+	known    map[string]int // "index/member" → index of the alternative that wrote it, or -1
 }
 
-func written(p fault.Path, document any, all []resolved) fault.Path {
+func newLocator(body []byte, all []resolved) *locator {
+	l := &locator{all: all, known: map[string]int{}}
+	if err := json.Unmarshal(body, &l.document); err != nil {
+		l.document = nil // then nothing is found and pointers stay as they are
+	}
+	return l
+}
+
+// locate moves the pointer of a fault to where the member was written.
+func (l *locator) locate(p fault.Path) fault.Path {
 	const prefix = "/alternatives/"
 	rest, ok := strings.CutPrefix(string(p), prefix)
-	if !ok || exists(document, string(p)) {
+	if !ok {
 		return p
 	}
 	number, member, _ := strings.Cut(rest, "/")
 	i, err := strconv.Atoi(number)
-	if err != nil || i >= len(all) {
+	if err != nil || i >= len(l.all) {
 		return p
 	}
-	for _, j := range all[i].chain {
-		if q := prefix + strconv.Itoa(j) + "/" + member; exists(document, q) {
-			return fault.Path(q)
-		}
+	if j := l.writer(i, member); j >= 0 {
+		return fault.Path(prefix + strconv.Itoa(j) + "/" + member)
 	}
 	return p
 }
 
+// writer is the nearest alternative of the chain that has the member. What one
+// alternative finds serves those that are like it.
+func (l *locator) writer(i int, member string) int {
+	key := strconv.Itoa(i) + "/" + member
+	if j, ok := l.known[key]; ok {
+		return j
+	}
+	j := -1
+	if exists(l.document, "/alternatives/"+key) {
+		j = i
+	} else if chain := l.all[i].chain; len(chain) > 1 {
+		j = l.writer(chain[1], member)
+	}
+	l.known[key] = j
+	return j
+}
+
+var unescape = strings.NewReplacer("~1", "/", "~0", "~")
+
 // exists follows an RFC 6901 pointer.
 func exists(document any, pointer string) bool {
-	for _, step := range strings.Split(pointer, "/")[1:] {
-		step = strings.NewReplacer("~1", "/", "~0", "~").Replace(step)
+	for step := range strings.SplitSeq(pointer[1:], "/") {
+		step = unescape.Replace(step)
 		switch at := document.(type) {
 		case map[string]any:
 			next, ok := at[step]

@@ -146,15 +146,7 @@ func finishStage(p Proportions, stage Stage, solids []decimal.NullDecimal, r *St
 	}
 	// minutes/60 per batch, times batches per m3
 	r.MixerHours = num.Amount(quotient(decimal.New(int64(stage.Minutes), 0).Mul(r.Volume), minutesPerHour.Mul(stage.BatchVolume)))
-	binder, water := stageBinder(p, r.Masses), stageAdmixtureWater(p, solids, r.Masses)
-	for i, m := range r.Masses {
-		if p.Parts[i].Role == Water {
-			water = water.Add(m)
-		}
-	}
-	if binder.IsPositive() {
-		r.WaterBinder = decimal.NewNullDecimal(num.Amount(quotient(water, binder)))
-	}
+	r.WaterBinder = p.WaterBinderOf(r.Masses, solids, decimal.Zero)
 }
 
 func stageBinder(p Proportions, masses []decimal.Decimal) decimal.Decimal {

@@ -182,11 +182,41 @@ type Builder struct {
 	Faults      fault.List
 	Assumptions fault.List
 	Used        []bool // which rules moved something
+	// Most bounds the flows per m2: a few recipes on a yearly plan multiply to
+	// millions. Beyond it nothing is added and the fault says so, once.
+	Most int
 }
+
+// full tells, and reports once, that so many more flows would be too many.
+func (b *Builder) full(more int, at fault.Path) bool {
+	if len(b.Flows)+more <= b.Most {
+		return false
+	}
+	if len(b.Flows) <= b.Most {
+		b.Faults.Add(at, "compute-budget-exceeded", "the alternative comes to more than %d flows over its life; use fewer events or shorter recipes", b.Most)
+		b.Most = -1
+	}
+	return true
+}
+
+// leaves is the number of flows that one use of an item comes to.
+func (i *Item) leaves() int {
+	if len(i.Recipe) == 0 {
+		return 2 // itself, and its own transport
+	}
+	n := 0
+	for _, part := range i.Recipe {
+		n += part.Item.leaves()
+	}
+	return n
+}
+
+// maxFlows is many times what a real slab has over a hundred years.
+const maxFlows = 5000
 
 // NewBuilder starts a bill with its transport rules.
 func NewBuilder(rules []Rule) *Builder {
-	return &Builder{Rules: rules, Used: make([]bool, len(rules))}
+	return &Builder{Rules: rules, Used: make([]bool, len(rules)), Most: maxFlows}
 }
 
 // expand lists an item as flows: itself, or the parts of its recipe.
@@ -259,21 +289,7 @@ type Energy struct {
 // share of all of these with its disposal. waste is the wasted fraction;
 // disposal may be nil only where it is zero.
 func (b *Builder) AddConcrete(t Takeoff, materials []Material, energy []Energy, waste decimal.Decimal, disposal *Item, freshDensity decimal.Decimal, at fault.Path) {
-	flows := make([]Flow, 0, 4*(2*len(materials)+2*len(energy)+2))
-	for _, m := range materials {
-		amount, ok := m.Item.FromMass(m.Mass)
-		if !ok {
-			b.Faults.Add(m.At.At("item"), "unit-mass-missing", "the inventory declares %s per %s but gives neither density nor mass per unit to convert from kg", m.Item.Code, m.Item.Unit)
-			continue
-		}
-		flows = expand(flows, Flow{Item: m.Item, Amount: amount, Module: "A1", Use: "concrete", At: m.At.At("item")})
-	}
-	for _, m := range materials {
-		flows = b.haulToPlant(flows, m)
-	}
-	for _, e := range energy {
-		flows = expand(flows, Flow{Item: e.Item, Amount: e.Amount, Module: "A3", Use: e.Use, At: e.At})
-	}
+	flows := MadeWith(b.Materials(materials, true), energy)
 	legs := Haul(b.Rules, b.Used, "", []string{"concrete"}, ToSite)
 	b.include(legs, "concrete", ToSite)
 	if len(legs) == 0 {
@@ -290,6 +306,34 @@ func (b *Builder) AddConcrete(t Takeoff, materials []Material, energy []Energy, 
 		f.Amount = num.AmountOf(f.Amount, t.Concrete)
 		b.Flows = append(b.Flows, f)
 	}
+}
+
+// Materials lists the constituents of concrete per m3 (A1) and, where haul is
+// set, their transport to the plant (A2).
+func (b *Builder) Materials(materials []Material, haul bool) []Flow {
+	flows := make([]Flow, 0, 8*(len(materials)+1))
+	for _, m := range materials {
+		amount, ok := m.Item.FromMass(m.Mass)
+		if !ok {
+			b.Faults.Add(m.At.At("item"), "unit-mass-missing", "the inventory declares %s per %s but gives neither density nor mass per unit to convert from kg", m.Item.Code, m.Item.Unit)
+			continue
+		}
+		flows = expand(flows, Flow{Item: m.Item, Amount: amount, Module: "A1", Use: "concrete", At: m.At.At("item")})
+	}
+	if haul {
+		for _, m := range materials {
+			flows = b.haulToPlant(flows, m)
+		}
+	}
+	return flows
+}
+
+// MadeWith adds what making the concrete uses per m3 (A3).
+func MadeWith(flows []Flow, energy []Energy) []Flow {
+	for _, e := range energy {
+		flows = expand(flows, Flow{Item: e.Item, Amount: e.Amount, Module: "A3", Use: e.Use, At: e.At})
+	}
+	return flows
 }
 
 // addWaste repeats the concrete's flows at 1/(1-w) - 1, as A5, and disposes of
@@ -395,6 +439,9 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 	amount, problem := item.FromGeometry(t, freshDensity)
 	if problem != "" {
 		b.Faults.Add(at, "unit-incompatible", "%s %s", item.Code, problem)
+		return
+	}
+	if b.full(item.leaves(), at) {
 		return
 	}
 	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})

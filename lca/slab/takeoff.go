@@ -43,8 +43,8 @@ type Takeoff struct {
 // 3.65 m at 300 mm holds 12 dowels (common practice, no source).
 func TakeOff(g Geometry) (t Takeoff, faults fault.List) {
 	positive := func(v decimal.NullDecimal, at fault.Path, what string) bool {
-		if v.Valid && !v.Decimal.IsPositive() {
-			faults.Add(at, "out-of-range", "%s must be more than zero", what)
+		if v.Valid && (v.Decimal.LessThan(minLength) || v.Decimal.GreaterThan(maxLength)) {
+			faults.Add(at, "out-of-range", "%s is %s m; accepted: %s to %s m", what, v.Decimal, minLength, maxLength)
 			return false
 		}
 		return v.Valid
@@ -92,8 +92,13 @@ func TakeOff(g Geometry) (t Takeoff, faults fault.List) {
 	return t, faults
 }
 
-// maxThickness guards against a slip of unit (common practice, no source).
-var maxThickness = decimal.New(2, 0)
+// Bounds against slips of unit, far beyond any pavement (common practice, no
+// source), in m.
+var (
+	maxThickness = decimal.New(2, 0)
+	minLength    = decimal.New(1, -2) // of a lane, a panel or a spacing of bars
+	maxLength    = decimal.New(100, 0)
+)
 
 func wholeBars(length, spacing decimal.Decimal) int64 {
 	return quotient(length, spacing).Floor().IntPart()

@@ -86,6 +86,8 @@ var rows = []row{
 
 	{"kWh", Energy, SI, f("3600000"), nil},
 	{"MJ", Energy, SI, f("1000000"), nil},
+	{"J", Energy, SI, f("1"), nil},
+	{"in.lbf", Energy, US, f(inch, pound, gravity), nil},
 
 	{"kWh/m3", EnergyPerVolume, SI, f("3600000"), nil},
 	{"MJ/m3", EnergyPerVolume, SI, f("1000000"), nil},
