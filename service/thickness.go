@@ -101,6 +101,28 @@ type DesignStrength struct {
 	ResidualRatio          string `json:"residual_ratio,omitzero"`
 	F150                   string `json:"f150,omitzero"`
 	CoefficientOfVariation string `json:"coefficient_of_variation,omitzero"`
+	// BeamTests stand in place of the modulus of rupture, R and f150.
+	BeamTests *BeamTestRequest `json:"beam_tests,omitzero"`
+}
+
+// UnmarshalJSONFrom lays a strength over another. One that says where it comes
+// from, a modulus of rupture or beam tests, takes the place of the whole; else
+// its members merge, so that an alternative can change the rule alone.
+func (d *DesignStrength) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	type plain DesignStrength
+	text, err := dec.ReadValue()
+	if err != nil {
+		return err
+	}
+	var fresh plain
+	if err := json.Unmarshal(text, &fresh); err != nil {
+		return err
+	}
+	if fresh.ModulusOfRupture != "" || fresh.BeamTests != nil {
+		*d = DesignStrength(fresh)
+		return nil
+	}
+	return json.Unmarshal(text, (*plain)(d))
 }
 
 // Serviceability is what the equation of 1993 asks for.
@@ -153,6 +175,7 @@ type ThicknessResult struct {
 	StrengthWanted       string              `json:"strength_wanted"`
 	EffectiveStrengthMPa Plain               `json:"effective_strength_mpa"`
 	StrengthRule         string              `json:"strength_rule"`
+	BeamTests            *BeamTestResult     `json:"beam_tests"`
 	RequiredMM           *Plain              `json:"required_thickness_mm"`
 	LeastMM              *Plain              `json:"least_whole_mm"`
 	ThicknessMM          Plain               `json:"thickness_mm"`
@@ -247,7 +270,7 @@ func (s *Service) SizeSlab(_ context.Context, body []byte) (*ThicknessResponse, 
 // nil where the reader has gathered a fault.
 func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecimal, sensitivity bool) *ThicknessResult {
 	before := r.faults.Len()
-	in := r.pavementInput(d, at)
+	in, tests := r.pavementInput(d, at)
 	rounding := r.rounding(d.Rounding, at.At("rounding"))
 	if r.faults.Len() > before {
 		return nil
@@ -260,7 +283,7 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 	about := design.About()
 	out := &ThicknessResult{Method: about.ID, Title: about.Title, Source: about.Source, StrengthWanted: about.Strength,
 		EffectiveStrengthMPa: Plain{num.Line(design.Strength().MPa)}, StrengthRule: string(design.Strength().Rule),
-		Criteria: []CriterionResult{}, Damage: []DamageLine{}, Sensitivity: []SensitivityResult{}}
+		BeamTests: tests, Criteria: []CriterionResult{}, Damage: []DamageLine{}, Sensitivity: []SensitivityResult{}}
 	var notes fault.List
 	notes.Append(design.Warnings()...)
 	required := map[pavement.Criterion]decimal.Decimal{}
@@ -340,7 +363,9 @@ func fromTrucks(found []fault.Fault, traffic Traffic, at fault.Path) []fault.Fau
 	return found
 }
 
-func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) pavement.Input {
+// pavementInput reads a design; the second value is what beam tests say, where
+// the strength is theirs.
+func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input, *BeamTestResult) {
 	in := pavement.Input{Method: d.Method, Dowels: d.Edge.Dowels, Shoulder: d.Edge.ConcreteShoulder, At: at}
 	in.Groups = r.spectrum(d.Traffic, at.At("traffic"))
 	in.LoadSafetyFactor = r.plainNumber(d.Traffic.LoadSafetyFactor, at.At("traffic", "load_safety_factor"))
@@ -350,12 +375,17 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) pavement.Input 
 	in.K = r.optional(d.Soil.K, at.At("soil", "k"), -6, unit.SubgradeReaction)
 	in.CBR = r.optional(d.Soil.CBR, at.At("soil", "cbr"), 2, unit.Ratio)
 	strength := at.At("strength")
-	if q, ok := r.required(d.Strength.ModulusOfRupture, "4.5 MPa", strength.At("modulus_of_rupture"), unit.Pressure); ok {
-		in.Strength.MOR = q.SI().Shift(-6)
+	var tests *BeamTestResult
+	if d.Strength.BeamTests != nil {
+		in.Strength, tests = r.tested(d.Strength, strength)
+	} else {
+		if q, ok := r.required(d.Strength.ModulusOfRupture, "4.5 MPa", strength.At("modulus_of_rupture"), unit.Pressure); ok {
+			in.Strength.MOR = q.SI().Shift(-6)
+		}
+		in.Strength.Rule = pavement.Rule(d.Strength.Rule)
+		in.Strength.ResidualRatio = r.optional(d.Strength.ResidualRatio, strength.At("residual_ratio"), 2, unit.Ratio)
+		in.Strength.F150 = r.optional(d.Strength.F150, strength.At("f150"), -6, unit.Pressure)
 	}
-	in.Strength.Rule = pavement.Rule(d.Strength.Rule)
-	in.Strength.ResidualRatio = r.optional(d.Strength.ResidualRatio, strength.At("residual_ratio"), 2, unit.Ratio)
-	in.Strength.F150 = r.optional(d.Strength.F150, strength.At("f150"), -6, unit.Pressure)
 	in.CV = r.optional(d.Strength.CoefficientOfVariation, strength.At("coefficient_of_variation"), 0, unit.Ratio)
 	if v := d.Serviceability; v != nil {
 		at := at.At("serviceability")
@@ -370,7 +400,45 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) pavement.Input 
 			Ec:          r.optional(v.ElasticModulus, at.At("elastic_modulus"), -6, unit.Pressure),
 		}
 	}
-	return in
+	return in, tests
+}
+
+// tested takes the strength from beam tests. The rule of the design goes before
+// that of the tests.
+func (r *reader) tested(d DesignStrength, at fault.Path) (pavement.Strength, *BeamTestResult) {
+	for name, given := range map[string]string{"modulus_of_rupture": d.ModulusOfRupture, "residual_ratio": d.ResidualRatio, "f150": d.F150} {
+		if given != "" {
+			r.faults.Add(at.At(name), "one-of", "%s comes from the beam tests; give one or the other", name)
+		}
+	}
+	result, found := EvaluateBeamTests(*d.BeamTests, at.At("beam_tests"))
+	r.faults.Append(found.All()...)
+	if !found.Empty() {
+		return pavement.Strength{}, nil
+	}
+	if result.Design.MORMPa == nil {
+		r.faults.Add(at.At("beam_tests"), "strength-missing", "no modulus of rupture follows from these beams: %s", firstOf(result.Design.Findings))
+		return pavement.Strength{}, nil
+	}
+	s := pavement.Strength{MOR: result.Design.MORMPa.Decimal, Rule: pavement.Rule(d.Rule), ResidualRatio: nullOf(result.Design.RatioPercent), F150: nullOf(result.Design.F150MPa)}
+	if s.Rule == "" {
+		s.Rule = pavement.Rule(result.Design.StrengthRule)
+	}
+	return s, &result
+}
+
+func nullOf(a *Amount) decimal.NullDecimal {
+	if a == nil {
+		return decimal.NullDecimal{}
+	}
+	return decimal.NewNullDecimal(a.Decimal)
+}
+
+func firstOf(list []Statement) string {
+	if len(list) == 0 {
+		return "see /v1/beam-tests"
+	}
+	return list[0].Message
 }
 
 // optional reads a quantity where there is one, in its SI unit times 10^shift.
