@@ -3,6 +3,7 @@ package api_test
 import (
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
@@ -138,21 +139,29 @@ func unknownMembers(n int) string {
 	return b.String()
 }
 
-// promptly sends a request until it was answered within 50 ms once: a bound on
-// the work that a bad request can cause, whatever else the machine does.
+// promptly sends a request until it was answered once in the time of twenty demo
+// comparisons, each timed beside it: a bound on the work that a bad request can
+// cause, whatever the machine is and does. A demo comparison takes 2 to 3 ms on
+// the machine of docs/benchmarks.md, so that is about 50 ms there.
 func promptly(t *testing.T, server fixture, request func() *http.Request) (w *httptest.ResponseRecorder) {
 	t.Helper()
-	const limit = slowdown * 50 * time.Millisecond
-	best := time.Hour
+	const limit = 20
+	good := demo(t)
+	least := math.Inf(1)
 	for range 10 {
-		r := request()
 		start := time.Now()
+		if w := server.do(post("/v1/comparisons", good)); w.Code != http.StatusOK {
+			t.Fatalf("the demo comparison: %d", w.Code)
+		}
+		yardstick := time.Since(start)
+		r := request()
+		start = time.Now()
 		w = server.do(r)
-		if best = min(best, time.Since(start)); best < limit {
+		if least = min(least, float64(time.Since(start))/float64(yardstick)); least < limit {
 			return w
 		}
 	}
-	t.Errorf("the quickest answer took %s", best)
+	t.Errorf("the quickest answer took the time of %.0f demo comparisons; at most %d", least, limit)
 	return w
 }
 
