@@ -760,7 +760,7 @@ func (e *evaluated) printQuantities() {
 			continue // the same amount again, looked at for its own transport
 		}
 		q = append(q, Quantity{Item: it.Code, Use: f.Use, Year: f.Year, Amount: Amount{f.Amount}, Unit: it.perM2,
-			ForArea: Amount{f.Amount.Mul(area)}, AreaUnit: it.Unit, Source: it.source})
+			ForArea: Amount{num.AmountOf(f.Amount, area)}, AreaUnit: it.Unit, Source: it.source})
 	}
 	e.result.Quantities = q
 }

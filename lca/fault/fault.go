@@ -22,6 +22,7 @@ type Path string
 // At appends one member name or list index.
 func (p Path) At(steps ...any) Path {
 	var b strings.Builder
+	b.Grow(len(p) + 16*len(steps)) // one allocation for the usual names
 	b.WriteString(string(p))
 	for _, step := range steps {
 		b.WriteByte('/')

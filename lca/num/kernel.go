@@ -48,6 +48,9 @@ func AmountOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity
 // product is a·b·m rounded once to places, half to even.
 func product(a, b decimal.Decimal, m Multiplier, places int) decimal.Decimal {
 	drop := -places - int(a.Exponent()) - int(b.Exponent()) - int(m.value.Exponent())
+	if one := m.hi == 0 && m.lo == 1 && m.value.Exponent() == 0; one && a.NumDigits()+b.NumDigits() <= wordDigits && drop <= wordDigits {
+		return roundedWord(a.CoefficientInt64()*b.CoefficientInt64(), a.Exponent()+b.Exponent(), drop)
+	}
 	if !m.fits || drop <= 0 || a.NumDigits() > wordDigits || b.NumDigits() > wordDigits {
 		return roundTo(a.Mul(b).Mul(m.value), places)
 	}
@@ -105,4 +108,26 @@ func roundTo(d decimal.Decimal, places int) decimal.Decimal {
 		return Line(d)
 	}
 	return Amount(d)
+}
+
+// roundedWord is c·10^exponent with its last drop digits rounded away, half to
+// even.
+func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
+	if drop <= 0 {
+		return decimal.New(c, exponent)
+	}
+	unit := wordPowersOfTen[drop]
+	line, rest := c/unit, c%unit
+	if rest < 0 {
+		rest = -rest
+	}
+	// 2·rest could overflow; compare with what is missing to the unit instead.
+	if missing := unit - rest; rest > missing || (rest == missing && line%2 != 0) {
+		if c < 0 {
+			line--
+		} else {
+			line++
+		}
+	}
+	return decimal.New(line, exponent+int32(drop)) //nolint:gosec // at most 18
 }

@@ -88,3 +88,27 @@ func BenchmarkLineProduct(b *testing.B) {
 		}
 	})
 }
+
+// Small numbers take a path of their own; it gives the digits of the others, ties
+// and signs included.
+func TestProductsOfSmallNumbers(t *testing.T) {
+	for range 20_000 {
+		a := decimal.New(rand.Int64N(2_000_001)-1_000_000, -rand.Int32N(10))
+		b := decimal.New(rand.Int64N(2_000_001)-1_000_000, -rand.Int32N(10))
+		exact := a.Mul(b)
+		if got, want := num.LineOf(a, b), exact.RoundBank(num.Places); !got.Equal(want) {
+			t.Fatalf("LineOf(%s, %s) = %s, want %s", a, b, got, want)
+		}
+		if got, want := num.AmountOf(a, b), exact.RoundBank(num.AmountPlaces); !got.Equal(want) {
+			t.Fatalf("AmountOf(%s, %s) = %s, want %s", a, b, got, want)
+		}
+	}
+	for _, c := range [][3]string{
+		{"0.001", "0.0005", "0.000000"}, {"0.003", "0.0005", "0.000002"}, {"-0.003", "0.0005", "-0.000002"},
+		{"0.0011", "0.0005", "0.000001"}, {"-0.0011", "0.0005", "-0.000001"}, {"0.005", "0.0005", "0.000002"},
+	} {
+		if got := num.LineOf(dec(c[0]), dec(c[1])); !got.Equal(dec(c[2])) {
+			t.Errorf("LineOf(%s, %s) = %s, want %s", c[0], c[1], got, c[2])
+		}
+	}
+}

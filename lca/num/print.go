@@ -1,6 +1,8 @@
 package num
 
 import (
+	"strconv"
+
 	"github.com/shopspring/decimal"
 )
 
@@ -38,13 +40,18 @@ func AppendPlain(dst []byte, d decimal.Decimal) []byte {
 // appendPlaces writes d with at least the given number of decimals; zeros
 // beyond them at the end are dropped.
 func appendPlaces(dst []byte, d decimal.Decimal, least int) []byte {
-	coefficient := d.Coefficient()
-	if coefficient.Sign() < 0 {
+	if d.IsNegative() {
 		dst = append(dst, '-')
-		coefficient.Neg(coefficient)
 	}
 	var scratch [64]byte
-	digits := coefficient.Append(scratch[:0], 10)
+	var digits []byte
+	if d.NumDigits() <= wordDigits {
+		c := d.CoefficientInt64()
+		digits = strconv.AppendInt(scratch[:0], max(c, -c), 10)
+	} else {
+		coefficient := d.Coefficient()
+		digits = coefficient.Abs(coefficient).Append(scratch[:0], 10)
+	}
 	exponent := int(d.Exponent())
 	if len(digits) == 1 && digits[0] == '0' {
 		exponent = 0
