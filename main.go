@@ -15,6 +15,7 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime/debug"
 	"strconv"
 	"syscall"
 
@@ -53,6 +54,7 @@ type program struct {
 const (
 	defaultDB   = "slabledger.db"
 	defaultAddr = "127.0.0.1:8080"
+	gcPercent   = 400
 	maxRequest  = 2 << 20 // bytes of standard input; the contract refuses far less
 )
 
@@ -153,6 +155,11 @@ func (p *program) answer(ctx context.Context, svc *service.Service, listener net
 	contract, err := api.LoadContract(contractYAML)
 	if err != nil {
 		return err
+	}
+	// What a request allocates is gone with it: collecting less often costs some
+	// memory (docs/benchmarks.md) and saves a fifth of the time. GOGC overrides.
+	if p.env("GOGC") == "" {
+		debug.SetGCPercent(gcPercent)
 	}
 	return api.New(svc, contract, api.Options{Logger: slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least})), Hosts: hosts}).Serve(ctx, listener)
 }
