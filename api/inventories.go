@@ -132,23 +132,42 @@ func (s *Server) listItems(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	category, text := inventory.Category(c.QueryParam("category")), strings.ToLower(c.QueryParam("q"))
+	wanted := func(i *inventory.Item) bool {
+		return (category == "" || i.Category == category) &&
+			(text == "" || strings.Contains(i.Code, text) || strings.Contains(strings.ToLower(i.Name), text))
+	}
 	key := func(i inventory.Item) string { return i.Code }
-	items := slices.Clone(v.Items) // the version belongs to everyone
+	var items []inventory.Item
 	if c.QueryParam("sort") == "category" {
 		key = func(i inventory.Item) string { return string(i.Category) + "/" + i.Code }
-		slices.SortFunc(items, func(a, b inventory.Item) int { return strings.Compare(key(a), key(b)) })
+		categories := inventory.Categories()
+		slices.Sort(categories)
+		for _, kind := range categories {
+			items = itemsAfter(items, v.Items, at, key, func(i *inventory.Item) bool { return i.Category == kind && wanted(i) })
+		}
+	} else {
+		items = itemsAfter(items, v.Items, at, key, wanted)
 	}
-	category, text := inventory.Category(c.QueryParam("category")), strings.ToLower(c.QueryParam("q"))
-	items = slices.DeleteFunc(items, func(i inventory.Item) bool {
-		return key(i) <= at.after || (category != "" && i.Category != category) ||
-			(text != "" && !strings.Contains(i.Code, text) && !strings.Contains(strings.ToLower(i.Name), text))
-	})
 	items, links := cut(c, at, items, key)
 	return sendForever(c, struct {
 		Ref   string           `json:"ref"`
 		Items []inventory.Item `json:"items"`
 		Links pageLinks        `json:"links"`
 	}{refOf(v), items, links})
+}
+
+// itemsAfter appends the items of a page, and one more where there are more.
+func itemsAfter(found, all []inventory.Item, at page, key func(inventory.Item) string, wanted func(*inventory.Item) bool) []inventory.Item {
+	for i := range all {
+		if len(found) > at.limit {
+			break
+		}
+		if wanted(&all[i]) && key(all[i]) > at.after {
+			found = append(found, all[i])
+		}
+	}
+	return found
 }
 
 func (s *Server) getItem(c echo.Context) error {
