@@ -65,7 +65,7 @@ var kinds = []Kind{
 		"The header Host names neither this machine nor a name that the service was started with.",
 		"Address the service as localhost or 127.0.0.1, or start it with --host and the name that clients use."},
 	{string(service.Invalid), http.StatusUnprocessableEntity, "The request cannot be computed",
-		"The request was read, but members are missing, unknown, of the wrong type or unit, out of range, or do not fit together. Every fault is listed with a pointer to its member.",
+		"The request was read, but members are missing, unknown, of the wrong type or unit, out of range, or do not fit together. Faults are listed with a pointer to their members; what rests on a faulty member is checked once it is mended.",
 		"Mend what the list names; each entry says what is accepted."},
 	{"header-fields-too-large", http.StatusRequestHeaderFieldsTooLarge, "The head of the request is too large",
 		"The request line and the headers have at most 16 KiB together.",

@@ -96,6 +96,15 @@ func equivalence(asked *ServiceLevel, own, baseline *evaluated, against string) 
 		}
 	}
 	mine, theirs := own.Slab.Thickness.Design, baseline.Slab.Thickness.Design
+	if (mine == nil) != (theirs == nil) {
+		how := func(d *ThicknessDesign) string {
+			if d == nil {
+				return "given"
+			}
+			return "sized by " + d.Method
+		}
+		eq.Differences = append(eq.Differences, Difference{Field: "thickness", Required: how(theirs), Alternative: how(mine)})
+	}
 	if mine != nil && theirs != nil {
 		eq.Differences = append(eq.Differences, sizedApart(mine, theirs)...)
 	}
@@ -120,8 +129,8 @@ func equivalence(asked *ServiceLevel, own, baseline *evaluated, against string) 
 }
 
 // sizedApart lists in what two sizings differ that must not: the method, and what
-// it was told of traffic, soil and serviceability. Strength, joints and shoulder
-// are the design's own.
+// it was told of traffic, soil and serviceability. Strength and dowels are the
+// design's own; a shoulder is concrete that nothing here counts.
 func sizedApart(mine, theirs *ThicknessDesign) []Difference {
 	var list []Difference
 	for _, f := range []struct {
@@ -131,6 +140,7 @@ func sizedApart(mine, theirs *ThicknessDesign) []Difference {
 		{"thickness.method", theirs.Method, mine.Method},
 		{"thickness.traffic", theirs.Traffic, mine.Traffic},
 		{"thickness.soil", theirs.Soil, mine.Soil},
+		{"thickness.edge.concrete_shoulder", theirs.Edge.ConcreteShoulder, mine.Edge.ConcreteShoulder},
 		{"thickness.serviceability", theirs.Serviceability, mine.Serviceability},
 	} {
 		want, errWant := json.Marshal(f.want)

@@ -177,6 +177,9 @@ func (e *evaluated) readSlab() {
 		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
 			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
 		}
+		if d.Edge.ConcreteShoulder {
+			e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
+		}
 	} else {
 		g.Thickness = length(e.Slab.Thickness.Given, "240 mm", at.At("thickness")).Decimal
 	}
@@ -1090,5 +1093,5 @@ func (e *evaluated) checkResidual() {
 
 // errFaults carries faults out of a use case.
 func errFaults(found []fault.Fault) error {
-	return &Error{Code: Invalid, Detail: "the request can be read, but not computed; every fault is listed", Faults: found}
+	return &Error{Code: Invalid, Detail: "the request can be read, but not computed; mend what is listed, and what rests on it is checked next", Faults: found}
 }

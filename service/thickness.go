@@ -385,6 +385,9 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input
 		in.Strength.Rule = pavement.Rule(d.Strength.Rule)
 		in.Strength.ResidualRatio = r.optional(d.Strength.ResidualRatio, strength.At("residual_ratio"), 2, unit.Ratio)
 		in.Strength.F150 = r.optional(d.Strength.F150, strength.At("f150"), -6, unit.Pressure)
+		if d.Strength.Rule == "" && (d.Strength.ResidualRatio != "" || d.Strength.F150 != "") {
+			r.faults.Add(strength.At("rule"), "required-member-missing", "a residual strength is given, but no rule by which it counts: residual_ratio, mor_plus_f150, or none")
+		}
 	}
 	in.CV = r.optional(d.Strength.CoefficientOfVariation, strength.At("coefficient_of_variation"), 0, unit.Ratio)
 	if v := d.Serviceability; v != nil {

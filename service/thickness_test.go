@@ -79,6 +79,7 @@ func TestFaultsOfAThickness(t *testing.T) {
 		{"soil of another method", "/soil/k", "required-member-missing", []edit{{"/soil", map[string]any{"cbr": "5 %"}}}},
 		{"strength without a unit", "/strength/modulus_of_rupture", "unit-missing", []edit{{"/strength/modulus_of_rupture", "4.5"}}},
 		{"a rule without its value", "/strength/residual_ratio", "required-member-missing", []edit{{"/strength/rule", "residual_ratio"}}},
+		{"a residual strength without a rule", "/strength/rule", "required-member-missing", []edit{{"/strength/f150", "1.1 MPa"}}},
 		{"no repetitions", "/traffic/axles/3/repetitions", "required-member-missing", []edit{{"/traffic/axles/3/repetitions", remove}}},
 		{"load of zero", "/traffic/axles/0/load", "out-of-range", []edit{{"/traffic/axles/0/load", "0 kN"}}},
 		{"no traffic", "/traffic", "one-of", []edit{{"/traffic/axles", remove}}},
@@ -127,6 +128,17 @@ func TestSizedSlabsAreEqualInService(t *testing.T) {
 		"/alternatives/0/slab/thickness/strength/modulus_of_rupture", "unit-incompatible")
 	r = compare(t, svc, changed(t, body, edit{"/alternatives/0/slab/thickness/edge/dowels", false}))
 	wantStatement(t, r.Alternatives[0].Warnings, "edge-differs")
+	// A shoulder is concrete that is not counted: said, and not another slab's equal.
+	r = compare(t, svc, changed(t, body, edit{"/alternatives/0/slab/thickness/edge/concrete_shoulder", false}, edit{"/alternatives/1/slab/thickness/edge", map[string]any{"concrete_shoulder": true}}))
+	wantStatement(t, r.Alternatives[1].Warnings, "shoulder-not-counted")
+	if r.Comparison.Ranking != nil || r.Alternatives[1].FunctionalEquivalence.Met {
+		t.Errorf("a free shoulder was ranked: %+v", r.Alternatives[1].FunctionalEquivalence)
+	}
+	// Nor is a thickness that somebody typed the equal of one that was sized.
+	r = compare(t, svc, changed(t, body, edit{"/alternatives/1/slab/thickness", "150 mm"}))
+	if r.Comparison.Ranking != nil || r.Alternatives[1].FunctionalEquivalence.Met {
+		t.Errorf("a typed thickness was ranked beside sized ones: %+v", r.Alternatives[1].FunctionalEquivalence)
+	}
 }
 
 // From the curves of a test machine to cost and carbon in one request: five
