@@ -13,6 +13,7 @@ import (
 func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/comparisons", "compare", compute(s, "compare", s.service.Compare))
 	s.route(http.MethodPost, "/v1/evaluations", "evaluate", compute(s, "evaluate", s.service.Evaluate))
+	s.route(http.MethodPost, "/v1/grids", "studyGrid", s.inForms("studyGrid", []string{mediaJSON, mediaCSV}, s.studyGrid))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
 	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))
 	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", compute(s, "checkMix", s.service.CheckMix))
@@ -31,6 +32,32 @@ func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byt
 	}
 	defer func() { <-s.computing }()
 	return work(ctx)
+}
+
+// studyGrid answers as JSON, or as CSV where the client prefers that.
+func (s *Server) studyGrid(c echo.Context, media string) error {
+	body, err := s.readBody(c, "studyGrid")
+	if err != nil {
+		return err
+	}
+	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+		grid, err := s.service.Grid(ctx, body)
+		switch {
+		case err != nil:
+			return nil, err
+		case media == mediaCSV:
+			return grid.CSV()
+		}
+		return service.Encode(grid)
+	})
+	if err != nil {
+		return err
+	}
+	c.Response().Header().Add("Vary", "Accept")
+	if media == mediaCSV {
+		media += "; charset=utf-8"
+	}
+	return c.Blob(http.StatusOK, media, text)
 }
 
 // compute is an operation that answers a JSON body with what a use case makes

@@ -174,10 +174,14 @@ func describeOperation(o Operation) docsOperation {
 	responses := o.operation.Responses.Map()
 	for _, status := range sortedKeys(responses) {
 		r := docsResponse{Status: status, Text: *responses[status].Value.Description}
-		for _, media := range sortedKeys(responses[status].Value.Content) {
-			r.Media, r.Schema = media, componentName(responses[status].Value.Content[media].Schema)
+		content := responses[status].Value.Content
+		if len(content) == 0 {
+			d.Responses = append(d.Responses, r)
 		}
-		d.Responses = append(d.Responses, r)
+		for _, media := range sortedKeys(content) {
+			r.Media, r.Schema = media, componentName(content[media].Schema)
+			d.Responses = append(d.Responses, r)
+		}
 	}
 	return d
 }

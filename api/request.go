@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"strconv"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -16,10 +17,23 @@ import (
 // json marks a handler that answers in JSON: the client must accept that, and
 // the query must be what the contract says.
 func (s *Server) json(operationID string, handle echo.HandlerFunc) echo.HandlerFunc {
+	return s.inForms(operationID, []string{mediaJSON}, func(c echo.Context, _ string) error { return handle(c) })
+}
+
+// Media types of answers.
+const (
+	mediaJSON = "application/json"
+	mediaCSV  = "text/csv"
+)
+
+// inForms marks a handler that answers in one of several media types; it is told
+// which one the client likes best.
+func (s *Server) inForms(operationID string, offers []string, handle func(c echo.Context, media string) error) echo.HandlerFunc {
 	return func(c echo.Context) error {
 		r := c.Request()
-		if !acceptsJSON(r.Header.Values("Accept")) {
-			return &refusal{code: "not-acceptable", detail: "This address answers in application/json only, which the header Accept excludes."}
+		media := preferred(r.Header.Values("Accept"), offers)
+		if media == "" {
+			return &refusal{code: "not-acceptable", detail: "This address answers in " + strings.Join(offers, " or ") + " only, which the header Accept excludes."}
 		}
 		query, err := url.ParseQuery(r.URL.RawQuery)
 		if err != nil {
@@ -28,30 +42,59 @@ func (s *Server) json(operationID string, handle echo.HandlerFunc) echo.HandlerF
 		if err := s.contract.CheckQuery(operationID, query); err != nil {
 			return err
 		}
-		return handle(c)
+		return handle(c, media)
 	}
 }
 
-// acceptsJSON reads Accept (RFC 9110, 12.5.1): the most specific range that
-// matches decides, and a quality of 0 excludes.
-func acceptsJSON(headers []string) bool {
-	best, accepted, ranges := 0, false, 0
+// preferred reads Accept (RFC 9110, 12.5.1) and chooses among what is offered: the
+// most specific range that matches an offer gives its quality, and a quality of 0
+// excludes it. Of equal qualities the offer that is named more exactly wins, then
+// the first. It is empty where every offer is excluded.
+func preferred(headers, offers []string) string {
+	type match struct{ rank, quality int }
+	matches, ranges := make([]match, len(offers)), 0
 	for _, part := range strings.Split(strings.Join(headers, ","), ",") {
 		media, parameters, err := mime.ParseMediaType(part)
 		if err != nil {
 			continue
 		}
 		ranges++
-		rank := map[string]int{"application/json": 3, "application/*": 2, "*/*": 1}[media]
-		quality, given := parameters["q"]
-		excluded := given && strings.Trim(quality, "0.") == ""
-		if rank > best {
-			best, accepted = rank, !excluded
-		} else if rank == best && rank > 0 {
-			accepted = accepted || !excluded
+		q := quality(parameters)
+		for i, offer := range offers {
+			kind, _, _ := strings.Cut(offer, "/")
+			rank := map[string]int{offer: 3, kind + "/*": 2, "*/*": 1}[media]
+			if m := &matches[i]; rank > m.rank {
+				*m = match{rank, q}
+			} else if rank == m.rank && rank > 0 {
+				m.quality = max(m.quality, q)
+			}
 		}
 	}
-	return ranges == 0 || accepted
+	if ranges == 0 {
+		return offers[0]
+	}
+	best, chosen := match{}, ""
+	for i, m := range matches {
+		if m.quality > best.quality || (m.quality == best.quality && m.quality > 0 && m.rank > best.rank) {
+			best, chosen = m, offers[i]
+		}
+	}
+	return chosen
+}
+
+// quality is the weight of a media range in thousandths; 1000 where it has none or
+// one that cannot be read.
+func quality(parameters map[string]string) int {
+	text, given := parameters["q"]
+	if !given {
+		return 1000
+	}
+	whole, decimals, _ := strings.Cut(text, ".")
+	n, err := strconv.ParseUint(whole+(decimals + "000")[:3], 10, 32)
+	if err != nil || n > 1000 {
+		return 1000
+	}
+	return int(n)
 }
 
 // readBody reads a JSON body and checks it against the contract.

@@ -68,6 +68,8 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		want    map[string]string
 	}{
 		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store")},
+		{200, server, post("/v1/grids", gridOf(t)), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
+		{200, server, post("/v1/grids", gridOf(t), "Accept", "text/csv"), headers("text/csv; charset=utf-8", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, get("/v1/inventories"), headers("application/json", apiPolicy, "no-store")},
 		{200, server, get("/v1/inventories/demo/versions/1"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/v1/inventories/demo/versions/1/items?limit=1"), headers("application/json", apiPolicy, forever, "Etag", "hash", "Link", "next")},

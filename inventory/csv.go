@@ -317,7 +317,7 @@ func WriteCSV(w io.Writer, items []Item) error {
 		for n, c := range columns {
 			record[n] = c.Text(&items[i])
 			if c.Kind == TextColumn {
-				record[n] = escape(record[n])
+				record[n] = EscapeCell(record[n])
 			}
 		}
 		if err := out.Write(record); err != nil {
@@ -332,9 +332,10 @@ func WriteCSV(w io.Writer, items []Item) error {
 // (CWE-1236).
 const formula = "=+-@\t\r"
 
-// escape puts an apostrophe before a text that begins like a formula, and
-// before one that unescape would otherwise take for an escaped text.
-func escape(s string) string {
+// EscapeCell puts an apostrophe before a text that begins like a formula, and
+// before one that reading would otherwise take for an escaped text. It is for
+// cells of free text, not for numbers.
+func EscapeCell(s string) string {
 	if s != "" && strings.IndexByte(formula, s[0]) >= 0 || escaped(s) {
 		return "'" + s
 	}

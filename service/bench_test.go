@@ -38,3 +38,20 @@ func BenchmarkCompareThree(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkGrid500 is a study of 500 alternatives, each slab sized, from the body
+// to the encoded table. Its target is under a second on one core.
+func BenchmarkGrid500(b *testing.B) {
+	svc := newService(b)
+	body := fiveHundred(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		g, err := svc.Grid(b.Context(), body)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if _, err := service.Encode(g); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -61,7 +61,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	if all != nil && baseline < 0 {
 		faults.Add("/baseline", "alternative-unknown", "no alternative has the name %q", short(req.Baseline))
 	}
-	evaluations, err := study.evaluate(ctx, all, body, &faults)
+	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
 	if err != nil {
 		return nil, err
 	}
@@ -100,7 +100,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 			all[i].constituentsAt[k] = single(all[i].constituentsAt[k])
 		}
 	}
-	evaluations, err := study.evaluate(ctx, all, body, &faults)
+	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
 	if err != nil {
 		return nil, err
 	}
@@ -122,14 +122,16 @@ func single(p fault.Path) fault.Path {
 const (
 	maxRequestFlows = 20_000 // of all alternatives
 	maxKeptFaults   = 300    // told to the client; reading stops there
+	maxFoundFaults  = 20_000 // with those that were told before; reading stops there too
 )
 
 // evaluate reads all alternatives, reports the faults of all of them, and only
-// then computes. Work stops when the client is gone.
-func (s *study) evaluate(ctx context.Context, all []resolved, body []byte, faults *fault.List) ([]*evaluated, error) {
+// then computes. Pointers go through locate, to where the request wrote the
+// member. Nothing is computed where the alternatives come to more than so many
+// flows; work stops when the client is gone.
+func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.Path) fault.Path, mostFlows int, faults *fault.List) ([]*evaluated, error) {
 	evaluations := make([]*evaluated, 0, len(all))
-	flows := 0
-	locator := newLocator(body, all)
+	flows, found := 0, 0
 	told := map[fault.Fault]bool{}
 	for _, a := range all {
 		if err := gone(ctx); err != nil {
@@ -142,17 +144,17 @@ func (s *study) evaluate(ctx context.Context, all []resolved, body []byte, fault
 		}
 		// Taken over by many alternatives, a fault is told once, where it was written.
 		for _, f := range e.faults.All()[:min(e.faults.Len(), maxKeptFaults)] {
-			f.Pointer = locator.locate(f.Pointer)
+			f.Pointer = locate(f.Pointer)
 			if !told[f] {
 				told[f] = true
 				faults.Append(f)
 			}
 		}
-		if flows += len(e.bill.Flows) + len(e.userCosts); flows > maxRequestFlows {
-			faults.Add(a.at, "compute-budget-exceeded", "with this alternative the request comes to %d flows; at most %d: compare fewer at a time, or plan fewer events", flows, maxRequestFlows)
+		if flows += len(e.bill.Flows) + len(e.userCosts); flows > mostFlows {
+			faults.Add(locate(a.at), "compute-budget-exceeded", "with this alternative the request comes to %d flows; at most %d: compare fewer at a time, or plan fewer events", flows, mostFlows)
 			break
 		}
-		if faults.Len() > maxKeptFaults {
+		if found += e.faults.Len(); faults.Len() > maxKeptFaults || found > maxFoundFaults {
 			break
 		}
 		evaluations = append(evaluations, e)
@@ -166,6 +168,9 @@ func (s *study) evaluate(ctx context.Context, all []resolved, body []byte, fault
 		}
 		if err := e.compute(); err != nil {
 			return nil, &Error{Code: Internal, Detail: "the computation failed", Cause: err}
+		}
+		if s.brief {
+			e.shed()
 		}
 	}
 	return evaluations, nil

@@ -43,7 +43,7 @@ func BenchmarkEngine(b *testing.B) {
 	all, _ := resolve([]jsontext.Value{req.Alternatives[0]}, "/alternatives")
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := s.evaluate(b.Context(), all, nil, &faults); err != nil {
+		if _, err := s.evaluate(b.Context(), all, newLocator(nil, all).locate, maxRequestFlows, &faults); err != nil {
 			b.Fatal(err)
 		}
 	}

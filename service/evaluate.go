@@ -27,6 +27,8 @@ type study struct {
 	rate       decimal.Decimal
 	escalation map[string]decimal.Decimal // by category
 	factors    *cost.Factors              // nil without economics
+	brief      bool                       // totals are wanted, no lines
+	sizes      map[string]sizing          // by resolved.design
 }
 
 // evaluated is one alternative between reading and printing.
@@ -37,6 +39,9 @@ type evaluated struct {
 
 	sized       *ThicknessResult // where a method sizes the slab
 	takeoff     slab.Takeoff
+	listed      []Constituent // how the parts of the proportions are given
+	solved      []string      // what was open: items, or members of the ratios
+	airKnown    bool          // the air was given or measured
 	proportions mix.Proportions
 	stages      []mix.StageResult
 	mixers      []string
@@ -171,7 +176,7 @@ func (e *evaluated) readSlab() {
 	g := slab.Geometry{At: at}
 	before := e.faults.Len()
 	if d := e.Slab.Thickness.Design; d != nil {
-		if e.sized = e.size(*d, at.At("thickness"), decimal.NullDecimal{}, false); e.sized != nil {
+		if e.sized = e.sizeOnce(*d, at.At("thickness")); e.sized != nil {
 			g.Thickness = e.sized.ThicknessMM.Shift(-3)
 		}
 		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
@@ -230,7 +235,11 @@ func (e *evaluated) readMix() {
 		e.faults.Add(at, "required-member-missing", "an alternative needs a mix with its constituents")
 		return
 	}
-	if d, ok := e.readDesign(at); ok && e.proportion(d) {
+	read := e.readDesign
+	if e.Mix.ByRatio != nil {
+		read = e.readRatios
+	}
+	if d, ok := read(at); ok && e.proportion(d) {
 		e.readConcrete(at)
 	}
 }
@@ -258,6 +267,7 @@ func (e *evaluated) readDesign(at fault.Path) (mix.Design, bool) {
 		part.Basis, part.Value, part.System = basis, value, system
 		d.Constituents = append(d.Constituents, part)
 	}
+	e.listed = e.Mix.Constituents
 	return d, e.faults.Len() == before
 }
 
@@ -336,7 +346,7 @@ func (e *evaluated) readConcrete(at fault.Path) {
 func (e *evaluated) materials() []slab.Material {
 	list := make([]slab.Material, len(e.proportions.Parts))
 	for i, part := range e.proportions.Parts {
-		c := e.Mix.Constituents[i]
+		c := e.listed[i]
 		list[i] = slab.Material{Item: &e.catalogue.entries[part.Item].Item, Mass: part.Mass,
 			Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]}
 	}
@@ -717,7 +727,7 @@ func (e *evaluated) printMix() {
 		m.AbsoluteVolumeM3PerM3 = &Amount{p.Volume}
 	}
 	for i, part := range p.Parts {
-		c := ConstituentResult{Item: part.Item, MassKgPerM3: Amount{part.Mass}, GivenAs: e.Mix.Constituents[i].Amount}
+		c := ConstituentResult{Item: part.Item, MassKgPerM3: Amount{part.Mass}, GivenAs: e.listed[i].Amount}
 		if part.Volume.Valid {
 			c.VolumeLPerM3 = &Amount{part.Volume.Decimal.Shift(3)}
 		}

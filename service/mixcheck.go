@@ -43,9 +43,7 @@ func (s *Service) CheckMix(ctx context.Context, body []byte) (*MixCheckResponse,
 type mixCheck struct {
 	evaluated
 	req      MixCheckRequest
-	solved   []string
 	measured *mix.Measured
-	airKnown bool
 	atPlant  []slab.Flow // A1 and A2
 	energy   []slab.Energy
 	told     map[string]bool // gaps of the inventory that a warning names
@@ -98,6 +96,9 @@ func (m *mixCheck) check() *MixCheckResponse {
 	resp := &MixCheckResponse{Inventory: m.catalogue.ref, EngineVersion: EngineVersion, Solved: m.solved, KValue: kvalue,
 		Yield: m.yield(), Ranges: m.ranges(), Concrete: gate, BatchPlan: m.batchPlan(), Staged: m.staged(gate),
 		Coating: m.coating(), Delivered: m.delivered(gate), Notices: []string{Caution}}
+	if m.req.Thickness != nil {
+		resp.Notices = append(resp.Notices, ThicknessCaution)
+	}
 	m.printMix()
 	for _, it := range m.named {
 		m.use(it)
@@ -114,13 +115,13 @@ func (m *mixCheck) check() *MixCheckResponse {
 // design reads the proportions in whichever of the three ways they are given.
 func (m *mixCheck) design() (mix.Design, bool) {
 	given := 0
-	for _, way := range []bool{m.Mix.Constituents != nil, m.req.ByRatio != nil, m.req.Batch != nil} {
+	for _, way := range []bool{m.Mix.Constituents != nil, m.req.ByRatio != nil, m.Mix.ByRatio != nil, m.req.Batch != nil} {
 		if way {
 			given++
 		}
 	}
 	if given != 1 {
-		m.faults.Add("", "one-of", "give the proportions in one way: mix.constituents, by_ratio or batch")
+		m.faults.Add("", "one-of", "give the proportions in one way: mix.constituents, by_ratio, mix.by_ratio or batch")
 		return mix.Design{}, false
 	}
 	for _, f := range []struct {
@@ -128,7 +129,7 @@ func (m *mixCheck) design() (mix.Design, bool) {
 		unused bool
 		why    string
 	}{
-		{"/mix/add", m.Mix.Add != nil, "a mix check has no other mix to add to; give all constituents"},
+		{"/mix/add", m.Mix.Add != nil && m.Mix.ByRatio == nil, "a mix check has no other mix to add to; give all constituents"},
 		{"/mix/air", m.Mix.Air != "" && m.Mix.Constituents == nil, "the air is given in by_ratio, or follows from the batch"},
 		{"/mix/absorbed_water", m.Mix.AbsorbedWater != "" && m.req.Batch != nil, "for a batch, state the moisture and absorption of its aggregates"},
 		{"/fresh_density", m.req.FreshDensity != "" && m.req.Batch == nil, "a measured density belongs to a batch"},
@@ -140,7 +141,13 @@ func (m *mixCheck) design() (mix.Design, bool) {
 	}
 	switch {
 	case m.req.ByRatio != nil:
+		m.Mix.Add = nil // which has been refused
 		return m.byRatio(m.req.ByRatio, "/by_ratio")
+	case m.Mix.ByRatio != nil: // as in the answer of a comparison, with what was added
+		for k := range m.Mix.Add {
+			m.constituentsAt = append(m.constituentsAt, fault.Path("/mix/add").At(k))
+		}
+		return m.byRatio(m.Mix.ByRatio, "/mix/by_ratio")
 	case m.req.Batch != nil:
 		return m.byBatch()
 	}
@@ -156,147 +163,11 @@ func (m *mixCheck) design() (mix.Design, bool) {
 	return d, ok && m.faults.Empty()
 }
 
-// list notes a constituent that was not read from mix.constituents.
-func (m *mixCheck) list(item, given string, at fault.Path) {
-	m.Mix.Constituents = append(m.Mix.Constituents, Constituent{Item: item, Amount: given})
-	m.constituentsAt = append(m.constituentsAt, at)
-}
-
-func (m *mixCheck) byRatio(q *MixRatios, at fault.Path) (mix.Design, bool) {
-	r := mix.Ratios{At: at}
-	rec := record{what: "mix"}
-	if r.Absorbed = m.absorbed(&rec, "/mix"); r.Absorbed.IsNegative() {
-		m.faults.Add("/mix/absorbed_water", "out-of-range", "absorbed water is negative")
-	}
-	amount := func(name, text, like string) (v decimal.NullDecimal) {
-		if text == "" {
-			m.solved = append(m.solved, name)
-			return v
-		}
-		if q, ok := m.required(text, like, at.At(name), unit.Density); ok {
-			m.keep(&rec, q, at.At(name))
-			v = decimal.NewNullDecimal(q.SI())
-		}
-		return v
-	}
-	r.Binder = amount("binder", q.Binder, "400 kg/m3")
-	r.MixingWater = amount("mixing_water", q.MixingWater, "180 kg/m3")
-	if q.WaterBinderRatio == "" {
-		m.solved = append(m.solved, "water_binder_ratio")
-	} else {
-		r.WaterBinder = m.positive(q.WaterBinderRatio, at.At("water_binder_ratio"))
-	}
-	if q.Air != "" {
-		r.Air, m.airKnown = m.fraction(q.Air, at.At("air")), true
-	}
-	r.Cement = m.cast(q.Cement, mix.Cement, at.At("cement"), at.At("cement"))
-	m.list(q.Cement, "the rest of the binder", at.At("cement"))
-	for i, s := range q.Replacement {
-		at := at.At("replacement", i)
-		c := m.cast(s.Item, mix.SCM, at, at.At("item"))
-		c.Value = m.part(s.Share, at.At("share"))
-		r.Replacement = append(r.Replacement, c)
-		m.list(s.Item, s.Share+" of binder", at)
-	}
-	r.Water = m.cast(q.Water, mix.Water, at.At("water"), at.At("water"))
-	m.list(q.Water, "mixing water less that of admixtures", at.At("water"))
-	for i, a := range q.Aggregates {
-		r.Aggregates = append(r.Aggregates, m.ratioAggregate(a, &rec, at.At("aggregates", i)))
-	}
-	for _, group := range []struct {
-		name string
-		role mix.Role
-		list []Input
-	}{{"fibres", mix.Fibre, q.Fibres}, {"admixtures", mix.Admixture, q.Admixtures}} {
-		for i, in := range group.list {
-			at := at.At(group.name, i)
-			c := m.cast(in.Item, group.role, at, at.At("item"))
-			if c.Basis, c.Value, c.System = m.amount(in.Amount, at.At("amount")); c.Basis == mix.Balance {
-				m.faults.Add(at.At("amount"), "balance-twice", "in a mix by ratio the aggregates close the volume")
-			}
-			m.keepSystem(&rec, in.Amount, c.System, at.At("amount"))
-			r.Others = append(r.Others, c)
-			m.list(in.Item, in.Amount, at)
-		}
-	}
-	if !m.faults.Empty() {
-		return mix.Design{}, false
-	}
-	d, faults := mix.FromRatios(r)
-	m.faults.Append(faults.All()...)
-	return d, faults.Empty()
-}
-
-// cast is a constituent that must have a role.
-func (m *mixCheck) cast(code string, role mix.Role, at, named fault.Path) mix.Constituent {
-	c := m.material(code, at, named)
-	if c.Role != role && c.Role != 0 {
-		m.faults.Add(named, "category-mismatch", "%s is %s; here %s is needed", c.Item, categoryOf(c.Role), categoryOf(role))
-	}
-	return c
-}
-
-func categoryOf(role mix.Role) inventory.Category {
-	for category, r := range roles {
-		if r == role {
-			return category
-		}
-	}
-	return ""
-}
-
-// positive reads a number without a unit that must be more than zero.
-func (m *mixCheck) positive(text string, at fault.Path) decimal.NullDecimal {
-	before := m.faults.Len()
-	v := m.decimal(text, at)
-	if m.faults.Len() == before && !v.IsPositive() {
-		m.faults.Add(at, "out-of-range", "%q must be more than zero", short(text))
-	}
-	return decimal.NewNullDecimal(v)
-}
-
-// part reads a share of more than nothing.
-func (m *mixCheck) part(text string, at fault.Path) decimal.Decimal {
-	before := m.faults.Len()
-	v := m.fraction(text, at)
-	if m.faults.Len() == before && !v.IsPositive() {
-		m.faults.Add(at, "out-of-range", "a share is more than 0 %%; leave the entry out where it is not used")
-	}
-	return v
-}
-
-func (m *mixCheck) ratioAggregate(a RatioAggregate, rec *record, at fault.Path) mix.Constituent {
-	c := m.cast(a.Item, mix.Aggregate, at, at.At("item"))
-	given := a.Amount
-	switch {
-	case a.Share != "" && a.Amount == "" && a.BulkVolume == "" && a.DryRoddedDensity == "":
-		c.Basis, c.Value = mix.Balance, m.part(a.Share, at.At("share"))
-		m.solved = append(m.solved, a.Item)
-		given = a.Share + " of aggregate"
-	case a.Amount != "" && a.Share == "" && a.BulkVolume == "" && a.DryRoddedDensity == "":
-		if c.Basis, c.Value, c.System = m.amount(a.Amount, at.At("amount")); c.Basis == mix.Balance || c.Basis == mix.OfBinder {
-			m.faults.Add(at.At("amount"), "unit-incompatible", "give the aggregate by mass or by volume of concrete, or its share of what closes the volume")
-		}
-		m.keepSystem(rec, a.Amount, c.System, at.At("amount"))
-	case a.BulkVolume != "" && a.DryRoddedDensity != "" && a.Share == "" && a.Amount == "":
-		bulk := m.positive(a.BulkVolume, at.At("bulk_volume"))
-		if q, ok := m.required(a.DryRoddedDensity, "1600 kg/m3", at.At("dry_rodded_density"), unit.Density); ok {
-			m.keep(rec, q, at.At("dry_rodded_density"))
-			c.Basis, c.Value = mix.ByMass, mix.CoarseMass(bulk.Decimal, q.SI())
-		}
-		given = a.BulkVolume + " of " + a.DryRoddedDensity
-	default:
-		m.faults.Add(at, "one-of", "an aggregate has a share, or an amount, or a bulk_volume with its dry_rodded_density")
-	}
-	m.list(a.Item, given, at)
-	return c
-}
-
 func (m *mixCheck) byBatch() (mix.Design, bool) {
 	rec := record{what: "batch"}
 	b := mix.Batch{At: "/batch", Parts: m.weighed(m.req.Batch, &rec, "/batch")}
 	for i, part := range m.req.Batch {
-		m.list(part.Item, part.Mass, b.At.At(i))
+		m.list(Constituent{Item: part.Item, Amount: part.Mass}, b.At.At(i))
 	}
 	if q, ok := m.required(m.req.FreshDensity, "2350 kg/m3", "/fresh_density", unit.Density); ok {
 		m.keep(&rec, q, "/fresh_density")

@@ -128,6 +128,9 @@ func (m *mixCheck) staged(gate GateResult) *StagedAgainstOrdinary {
 		if m.req.Ordinary != nil {
 			m.faults.Add(at, "not-used", "the mix has fewer than two stages, so there is nothing to set against ordinary mixing")
 		}
+		if m.req.Thickness != nil {
+			m.faults.Add("/thickness_design", "not-used", "the mix has fewer than two stages, so there is no staged mixing to be paid for by a thinner slab")
+		}
 		return nil
 	}
 	var q OrdinaryMixing
@@ -185,6 +188,9 @@ func (m *mixCheck) staged(gate GateResult) *StagedAgainstOrdinary {
 				r.BreakEvenEnergy = append(r.BreakEvenEnergy, EnergyAmount{Item: e.Item, AmountPerM3: Amount{k}, Unit: e.Unit})
 			}
 		}
+	}
+	if m.req.Thickness != nil {
+		r.StrengthGain = m.strengthGain(*m.req.Thickness, gate, r.Ordinary)
 	}
 	return r
 }

@@ -14,6 +14,7 @@ type MixCheckRequest struct {
 	ExposureClass string           `json:"exposure_class,omitzero"`
 	BatchPlan     *BatchPlan       `json:"batch_plan,omitzero"`
 	Ordinary      *OrdinaryMixing  `json:"ordinary,omitzero"`
+	Thickness     *ThicknessDesign `json:"thickness_design,omitzero"`
 	Coating       []FibreCoating   `json:"coating,omitzero"`
 	Delivered     *DeliveredMix    `json:"delivered,omitzero"`
 }
@@ -247,6 +248,41 @@ type StagedAgainstOrdinary struct {
 	BreakEvenCarbon *BreakEven     `json:"break_even_carbon"`
 	BreakEvenCost   *BreakEven     `json:"break_even_cost"`
 	BreakEvenEnergy []EnergyAmount `json:"break_even_energy"`
+	StrengthGain    *StrengthGain  `json:"strength_gain"`
+}
+
+// StrengthGain is the strength that staged mixing must bring for its slab to be
+// thin enough to pay for it. The members before Cost are the slab of ordinary
+// mixing. A figure that is not known has no answer.
+type StrengthGain struct {
+	Method               string          `json:"method"`
+	EffectiveStrengthMPa Plain           `json:"effective_strength_mpa"`
+	RequiredMM           Plain           `json:"required_thickness_mm"`
+	ThicknessMM          Plain           `json:"thickness_mm"`
+	Governs              string          `json:"governs"`
+	Cost                 *StrengthPaysIn `json:"cost"`
+	Carbon               *StrengthPaysIn `json:"carbon"`
+}
+
+// StrengthPaysIn is the strength at which staged mixing pays in one figure, with
+// slabs as thick as required and as they are built.
+type StrengthPaysIn struct {
+	AsRequired StrengthNeeded `json:"as_required"`
+	AsBuilt    StrengthNeeded `json:"as_built"`
+}
+
+// StrengthNeeded is the least effective strength at which the slab comes to no more
+// than TargetMM; where none is reached, the strongest that the method covers, and
+// what governs there.
+type StrengthNeeded struct {
+	TargetMM             Fixed  `json:"target_thickness_mm"`
+	Reached              bool   `json:"reached"`
+	EffectiveStrengthMPa Plain  `json:"effective_strength_mpa"`
+	GainPercent          *Fixed `json:"gain_percent"`
+	RequiredMM           Plain  `json:"required_thickness_mm"`
+	ThicknessMM          Plain  `json:"thickness_mm"`
+	Governs              string `json:"governs"`
+	Reason               string `json:"reason,omitzero"`
 }
 
 // BreakEven is how much thinner the staged slab must be to pay for its mixing.

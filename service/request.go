@@ -80,7 +80,8 @@ type Alternative struct {
 // Mix is the concrete, per cubic metre.
 type Mix struct {
 	Constituents  []Constituent `json:"constituents,omitzero"`
-	Add           []Constituent `json:"add,omitzero"` // appended to constituents, then dropped
+	Add           []Constituent `json:"add,omitzero"` // appended to constituents, then dropped; kept beside ratios
+	ByRatio       *MixRatios    `json:"by_ratio,omitzero"`
 	Air           string        `json:"air,omitzero"`
 	AbsorbedWater string        `json:"absorbed_water,omitzero"`
 	Production    []Input       `json:"production,omitzero"`

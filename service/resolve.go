@@ -16,13 +16,15 @@ type resolved struct {
 	Alternative
 	index          int
 	at             fault.Path
-	constituentsAt []fault.Path // where each constituent was written
+	constituentsAt []fault.Path // where each constituent was written; beside ratios, each that is added
 	chain          []int        // its own index, then those it is like
+	design         string       // equal where the design of the thickness is; empty where that is not known
 }
 
 // resolve gives each alternative what it is "like", then its own members, as
 // RFC 7396 merges a patch: objects merge, lists and values replace. mix.add is
-// the exception that a fibre mix needs: it appends to the constituents.
+// the exception that a fibre mix needs: it appends to the constituents. Proportions
+// by mass and by ratio take each other's place.
 // It is nil where the alternatives cannot be told apart.
 func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults fault.List) {
 	type head struct {
@@ -84,13 +86,23 @@ func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) 
 	var wrote struct {
 		Mix struct {
 			Constituents []jsontext.Value `json:"constituents"`
+			ByRatio      jsontext.Value   `json:"by_ratio"`
 		} `json:"mix"`
+	}
+	if err := json.Unmarshal(raw, &wrote); err != nil {
+		faults.Add(at, "wrong-type", "the alternative cannot be read")
+		return
+	}
+	var added []Constituent
+	if r.Mix != nil {
+		r.switchMix(wrote.Mix.Constituents != nil, wrote.Mix.ByRatio != nil)
+		added, r.Mix.Add = r.Mix.Add, nil
 	}
 	if err := json.Unmarshal(raw, &r.Alternative); err != nil {
 		faults.Add(at, "wrong-type", "the alternative cannot be read")
 		return
 	}
-	if err := json.Unmarshal(raw, &wrote); err != nil || r.Mix == nil {
+	if r.Mix == nil {
 		return
 	}
 	if wrote.Mix.Constituents != nil {
@@ -102,8 +114,28 @@ func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) 
 	for k := range r.Mix.Add {
 		r.constituentsAt = append(r.constituentsAt, at.At("mix", "add", k))
 	}
+	if r.Mix.ByRatio != nil {
+		r.Mix.Add = append(added, r.Mix.Add...)
+		return
+	}
 	r.Mix.Constituents = append(r.Mix.Constituents, r.Mix.Add...)
 	r.Mix.Add = nil
+}
+
+// switchMix makes room for a layer that gives the proportions in the other way
+// than they are given so far. The air belongs to the mix, in whichever way it is
+// written.
+func (r *resolved) switchMix(byMass, byRatio bool) {
+	m := r.Mix
+	switch {
+	case byMass == byRatio:
+	case byRatio && m.ByRatio == nil:
+		m.ByRatio = &MixRatios{Air: m.Air}
+		m.Constituents, m.Air, r.constituentsAt = nil, "", nil
+	case byMass && m.ByRatio != nil:
+		m.Air = m.ByRatio.Air
+		m.ByRatio, m.Add, r.constituentsAt = nil, nil, nil
+	}
 }
 
 // locator finds where a member that an alternative took over was written.
