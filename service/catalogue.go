@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"github.com/agnivade/levenshtein"
+	"github.com/shopspring/decimal"
 
 	"slabledger/inventory"
 	"slabledger/lca/slab"
@@ -18,6 +19,7 @@ type catalogue struct {
 	version *inventory.Version
 	ref     InventoryRef
 	entries map[string]*entry
+	list    []*entry // by Item.Index
 	codes   []string // sorted
 
 	mixing, disposal *entry // the inventory's defaults; may be nil
@@ -27,11 +29,12 @@ type catalogue struct {
 type entry struct {
 	slab.Item
 	inventory  *inventory.Item
-	perM2      string // "kg/m2"
-	perM3      string // "kg/m3"
-	factorUnit string // "kg CO2e/kg"
-	priceUnit  string // "EUR/kg"
-	source     string // "demo@1/cement-cem-i"
+	factors    [4]decimal.NullDecimal // of factorOrder, which nearly every flow asks for
+	perM2      string                 // "kg/m2"
+	perM3      string                 // "kg/m3"
+	factorUnit string                 // "kg CO2e/kg"
+	priceUnit  string                 // "EUR/kg"
+	source     string                 // "demo@1/cement-cem-i"
 }
 
 func newCatalogue(v *inventory.Version) *catalogue {
@@ -41,7 +44,7 @@ func newCatalogue(v *inventory.Version) *catalogue {
 	for i := range v.Items {
 		it := &v.Items[i]
 		e := &entry{
-			Item: slab.Item{Code: it.Code, Category: string(it.Category), Groups: []string{string(it.Category)}, Unit: it.Unit,
+			Item: slab.Item{Code: it.Code, Index: i, Category: string(it.Category), Groups: []string{string(it.Category)}, Unit: it.Unit,
 				Density: it.Density, UnitMass: it.UnitMass, Process: it.Category.IsProcess(),
 				Delivered: it.Price != nil && it.Price.Basis == inventory.BasisDelivered},
 			inventory: it, perM2: it.Unit + "/m2", perM3: it.Unit + "/m3", factorUnit: "kg CO2e/" + it.Unit,
@@ -49,10 +52,15 @@ func newCatalogue(v *inventory.Version) *catalogue {
 		}
 		_, e.OwnA2 = it.Factors[inventory.FactorA2]
 		_, e.OwnA4 = it.Factors[inventory.FactorA4]
+		for k, key := range factorOrder {
+			v, ok := it.Factors[key]
+			e.factors[k] = decimal.NullDecimal{Decimal: v, Valid: ok}
+		}
 		if it.Category == inventory.Cement || it.Category == inventory.SCM {
 			e.Groups = append(e.Groups, groupBinder)
 		}
 		c.entries[it.Code] = e
+		c.list = append(c.list, e)
 		c.codes = append(c.codes, it.Code)
 		switch it.DefaultFor {
 		case inventory.DefaultMixing:
@@ -70,6 +78,23 @@ func newCatalogue(v *inventory.Version) *catalogue {
 	}
 	return c
 }
+
+// factorOrder is the order of entry.factors.
+var factorOrder = [4]string{slab.FactorProduct, slab.FactorProcess, slab.FactorA2, slab.FactorA4}
+
+// factor is an emission factor of the item, kg CO2e per declared unit.
+func (e *entry) factor(key string) (decimal.Decimal, bool) {
+	for k := range factorOrder {
+		if factorOrder[k] == key {
+			return e.factors[k].Decimal, e.factors[k].Valid
+		}
+	}
+	v, ok := e.inventory.Factors[key]
+	return v, ok
+}
+
+// of is the entry of a flow's item.
+func (c *catalogue) of(f *slab.Flow) *entry { return c.list[f.Item.Index] }
 
 // Groups that a transport rule or a stage can name beside the categories.
 const (

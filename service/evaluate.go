@@ -528,7 +528,7 @@ func (e *evaluated) operations() {
 		at := e.at.At("construction", i)
 		if it := e.item(o.Item, at.At("item")); it != nil {
 			e.bill.AddOperation(&it.Item, "", e.takeoff, density, e.share(o.Share, at), "A5", "construction", 0, "", at.At("item"))
-			e.userCost(o.UserCost, it.Code, "construction", 0, at.At("user_cost"))
+			e.userCost(o.UserCost, it.Code, "construction", 0, at)
 		}
 	}
 	e.planned = e.Maintenance != nil
@@ -565,7 +565,7 @@ func (e *evaluated) event(m Event, at fault.Path) {
 	share := e.share(m.Share, at)
 	for _, year := range years {
 		e.bill.AddOperation(&it.Item, "", e.takeoff, e.proportions.Density, share, module, "maintenance, year "+fmt.Sprint(year), year, "", at.At("item"))
-		e.userCost(m.UserCost, it.Code, "maintenance", year, at.At("user_cost"))
+		e.userCost(m.UserCost, it.Code, "maintenance", year, at)
 	}
 	if m.LifeYears > 0 && len(years) > 0 {
 		// A later treatment of the same kind takes the place of an earlier one.
@@ -594,14 +594,13 @@ func (e *evaluated) eventYears(m Event, at fault.Path) []int {
 	}
 	var years []int
 	for i, year := range given {
-		at := at.At("years", i)
 		switch {
 		case year < 1:
-			e.faults.Add(at, "out-of-range", "year %d: what happens in year 0 is construction; maintenance begins in year 1", year)
+			e.faults.Add(at.At("years", i), "out-of-range", "year %d: what happens in year 0 is construction; maintenance begins in year 1", year)
 		case year >= e.study.period:
-			e.warnings.Add(at, "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and an event at its very end serves nobody in it", m.Item, year, e.study.period)
+			e.warnings.Add(at.At("years", i), "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and an event at its very end serves nobody in it", m.Item, year, e.study.period)
 		case slices.Contains(years, year):
-			e.faults.Add(at, "duplicate-name", "year %d is given twice", year)
+			e.faults.Add(at.At("years", i), "duplicate-name", "year %d is given twice", year)
 		default:
 			years = append(years, year)
 		}
@@ -613,6 +612,7 @@ func (e *evaluated) userCost(text, item, use string, year int, at fault.Path) {
 	if text == "" || e.study.factors == nil {
 		return
 	}
+	at = at.At("user_cost")
 	e.userCosts = append(e.userCosts, cost.Flow{Kind: cost.User, Item: item, Label: use + ", road users", Year: year, Amount: num.One, Unit: "m2/m2",
 		Price: e.money(text, at), PriceUnit: e.catalogue.ref.Currency + "/m2", Source: e.asked(at)})
 }
@@ -634,8 +634,8 @@ func (e *evaluated) gaps() {
 		}
 	}
 	for _, f := range e.bill.Flows {
-		it := e.catalogue.entries[f.Item.Code]
-		if _, ok := it.inventory.Factors[f.Factor]; !ok {
+		it := e.catalogue.of(&f)
+		if _, ok := it.factor(f.Factor); !ok {
 			miss(f, "factor", "%s has no emission factor %s in %s (needed for: %s)", it.Code, f.Factor, e.catalogue.ref.Ref, f.Use)
 		}
 		if e.study.factors != nil && f.Unpriced == "" && it.inventory.Price == nil {
@@ -767,7 +767,7 @@ func (e *evaluated) printQuantities() {
 	q = append(q, Quantity{Item: "concrete", Use: "slab", Amount: Amount{e.takeoff.Concrete}, Unit: "m3/m2",
 		ForArea: Amount{e.takeoff.Concrete.Mul(area)}, AreaUnit: "m3", Source: e.asked(e.at.At("mix"))})
 	for _, f := range e.bill.Flows {
-		it := e.catalogue.entries[f.Item.Code]
+		it := e.catalogue.of(&f)
 		e.use(it)
 		if f.Factor == slab.FactorA2 || f.Factor == slab.FactorA4 {
 			continue // the same amount again, looked at for its own transport
@@ -782,7 +782,7 @@ func (e *evaluated) printConcrete() {
 	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
 	var a1, a2, a3, a4, a5, money num.Total
 	for _, f := range e.bill.Concrete {
-		line := concreteLine(e.Name, e.catalogue.entries[f.Item.Code], f, e.study.factors != nil)
+		line := concreteLine(e.Name, e.catalogue.of(&f), f, e.study.factors != nil)
 		gwp := line.GWPKgCO2ePerM3.Decimal
 		switch f.Module {
 		case "A1":
@@ -811,7 +811,7 @@ func (e *evaluated) printConcrete() {
 // concreteLine values a flow per m3 whose item has the factor and, where it is
 // to be priced, the price.
 func concreteLine(name string, it *entry, f slab.Flow, priced bool) ConcreteLine {
-	factor := it.inventory.Factors[f.Factor]
+	factor, _ := it.factor(f.Factor) // gaps has found it
 	line := ConcreteLine{Alternative: name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use,
 		Amount: Amount{f.Amount}, Unit: it.perM3, Factor: Plain{factor}, FactorUnit: it.factorUnit,
 		GWPKgCO2ePerM3: Fixed{carbon.Line(f.Amount, factor)}, Source: it.source}
@@ -858,8 +858,8 @@ func (e *evaluated) printCarbon() {
 	}
 	c := Carbon{Lines: make([]CarbonLine, 0, len(e.bill.Flows))}
 	for _, f := range e.bill.Flows {
-		it := e.catalogue.entries[f.Item.Code]
-		factor := it.inventory.Factors[f.Factor]
+		it := e.catalogue.of(&f)
+		factor, _ := it.factor(f.Factor) // gaps has found it
 		gwp := carbon.Line(f.Amount, factor)
 		m.Add(f.Module, gwp)
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
@@ -948,7 +948,7 @@ func (e *evaluated) printCost() error {
 	notPriced := []NotPriced{}
 	seen := map[NotPriced]bool{}
 	for _, f := range e.bill.Flows {
-		it := e.catalogue.entries[f.Item.Code]
+		it := e.catalogue.of(&f)
 		if f.Unpriced != "" {
 			n := NotPriced{Module: f.Module, Item: it.Code, Use: f.Use, Reason: f.Unpriced}
 			if !seen[n] {

@@ -343,14 +343,14 @@ func (m *mixCheck) gate(name string, flows []slab.Flow) GateResult {
 	priced := !unknown["A2"] && !unknown["A3"]
 	var money num.Total
 	for _, f := range flows {
-		it := m.catalogue.entries[f.Item.Code]
+		it := m.catalogue.of(&f)
 		m.use(it)
 		hasPrice := it.inventory.Price != nil
 		if f.Unpriced == "" && !hasPrice {
 			priced = false
 			m.gap(f, "price", "%s has no price in %s, so the cost per m3 is not known", it.Code, m.catalogue.ref.Ref)
 		}
-		if _, ok := it.inventory.Factors[f.Factor]; !ok {
+		if _, ok := it.factor(f.Factor); !ok {
 			unknown[f.Module], priced = true, false
 			m.gap(f, "factor", "%s has no emission factor %s in %s, so %s is not known", it.Code, f.Factor, m.catalogue.ref.Ref, f.Module)
 			continue

@@ -12,6 +12,7 @@ import (
 // Item is what the bill must know of an inventory item.
 type Item struct {
 	Code      string
+	Index     int // place in the caller's list of items, for the way back from a flow
 	Category  string
 	Groups    []string            // categories it answers to in a transport rule: its own, and "binder"
 	Unit      string              // declared unit
