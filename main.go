@@ -17,6 +17,7 @@ import (
 	"path/filepath"
 	"runtime/debug"
 	"strconv"
+	"sync"
 	"syscall"
 
 	"github.com/spf13/cobra"
@@ -34,6 +35,10 @@ var contractYAML []byte
 
 //go:embed testdata/demo
 var demoFiles embed.FS
+
+// loadContract reads openapi.yaml, once: demo checks its request by it, then
+// serves it.
+var loadContract = sync.OnceValues(func() (*api.Contract, error) { return api.LoadContract(contractYAML) })
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
@@ -152,7 +157,7 @@ func (p *program) serve() *cobra.Command {
 }
 
 func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, hosts []string) error {
-	contract, err := api.LoadContract(contractYAML)
+	contract, err := loadContract()
 	if err != nil {
 		return err
 	}
@@ -278,7 +283,7 @@ func (p *program) compare() *cobra.Command {
 }
 
 func compared(ctx context.Context, svc *service.Service, body []byte) (*service.ComparisonResponse, error) {
-	contract, err := api.LoadContract(contractYAML)
+	contract, err := loadContract()
 	if err != nil {
 		return nil, err
 	}

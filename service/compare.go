@@ -6,7 +6,6 @@ import (
 	"encoding/hex"
 	"slices"
 	"sort"
-	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -50,7 +49,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	all, unresolved := resolve(req.Alternatives, "/alternatives")
+	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
 	baseline := -1
 	for i := range all {
@@ -90,16 +89,8 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	all, unresolved := resolve([]jsontext.Value{req.Alternative}, "")
-	for _, f := range unresolved.All() {
-		faults.Add(single(f.Pointer), f.Code, "%s", f.Detail)
-	}
-	for i := range all {
-		all[i].at = single(all[i].at)
-		for k := range all[i].constituentsAt {
-			all[i].constituentsAt[k] = single(all[i].constituentsAt[k])
-		}
-	}
+	all, unresolved := resolve([]jsontext.Value{req.Alternative}, func(int) fault.Path { return "/alternative" })
+	faults.Append(unresolved.All()...)
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
 	if err != nil {
 		return nil, err
@@ -113,10 +104,8 @@ func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationRespons
 	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Conventions: conventions(), Caution: Caution}, nil
 }
 
-// single moves a pointer from the first of a list to the one alternative.
-func single(p fault.Path) fault.Path {
-	return "/alternative" + fault.Path(strings.TrimPrefix(string(p), "/0"))
-}
+// alternativeAt is where an alternative of a comparison stands.
+func alternativeAt(i int) fault.Path { return fault.Path("/alternatives").At(i) }
 
 // Limits of one request, so that a small body cannot ask for hours or gigabytes.
 const (

@@ -40,7 +40,7 @@ func BenchmarkEngine(b *testing.B) {
 	}
 	var faults fault.List
 	s := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	all, _ := resolve([]jsontext.Value{req.Alternatives[0]}, "/alternatives")
+	all, _ := resolve([]jsontext.Value{req.Alternatives[0]}, alternativeAt)
 	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := s.evaluate(b.Context(), all, newLocator(nil, all).locate, maxRequestFlows, &faults); err != nil {

@@ -48,8 +48,7 @@ type evaluated struct {
 	solids      []decimal.NullDecimal
 	waste       decimal.Decimal
 	bill        *slab.Builder
-	moduleWhy   map[string]string // modules looked at without a line of their own
-	planned     bool              // a maintenance plan is given
+	planned     bool // a maintenance plan is given
 	userCosts   []cost.Flow
 	lives       []activityLife
 	result      Result
@@ -108,7 +107,7 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 
 // read turns one alternative into flows. What is wrong gathers in its faults.
 func (s *study) read(a resolved) *evaluated {
-	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}, moduleWhy: map[string]string{}}
+	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}}
 	e.bill = slab.NewBuilder(e.transportRules())
 	e.readSlab()
 	e.readMix()

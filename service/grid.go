@@ -250,7 +250,7 @@ func (g *grid) combine(ctx context.Context) error {
 			return err
 		}
 		a := &g.all[i]
-		a.at, a.index = combinations.At(i), i
+		a.at = combinations.At(i)
 		var names []string
 		for _, l := range g.combination(i) {
 			a.apply(l.text, l.at, &g.faults)

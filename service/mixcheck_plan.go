@@ -1,7 +1,6 @@
 package service
 
 import (
-	"fmt"
 	"slices"
 
 	"github.com/shopspring/decimal"
@@ -323,14 +322,14 @@ func (m *mixCheck) delivered(designed GateResult) *DeliveredResult {
 		for _, w := range ordered {
 			total = total.Add(w.Value)
 		}
-		yield = quotient(total, density.Decimal)
-		r.YieldM3, r.RelativeYield = &Amount{yield}, &Amount{quotient(yield, volume.SI())}
+		yield = num.Quotient(total, density.Decimal)
+		r.YieldM3, r.RelativeYield = &Amount{yield}, &Amount{num.Quotient(yield, volume.SI())}
 	} else {
 		m.bill.Assumptions.Add(at.At("volume"), "volume-of-ticket", "no density was measured on delivery, so the ticket's volume is taken for the volume delivered")
 	}
 	masses := make([]decimal.Decimal, len(ordered))
 	for i, w := range ordered {
-		masses[i] = num.Amount(quotient(dry[i], yield))
+		masses[i] = num.Amount(num.Quotient(dry[i], yield))
 		r.Lines = append(r.Lines, m.ticketLine(w, plan.Mass[0][i], tolerances, r))
 	}
 	r.EffectiveWaterBinderRatio = amountOf(m.proportions.WaterBinderOf(masses, m.solids, m.proportions.Absorbed))
@@ -374,7 +373,7 @@ func (m *mixCheck) ticketLine(w mix.Weighed, target decimal.Decimal, t mix.Toler
 	line := DeliveredLine{Item: w.Item, TargetKg: Amount{target}, MassKg: Amount{w.Value}}
 	deviation := "no target"
 	if target.IsPositive() {
-		line.DeviationPercent = &Amount{quotient(w.Value.Sub(target).Mul(num.Hundred), target)}
+		line.DeviationPercent = &Amount{num.Quotient(w.Value.Sub(target).Mul(num.Hundred), target)}
 		deviation = line.DeviationPercent.RoundBank(2).StringFixed(2) + " %"
 	}
 	if line.LeastKg, line.MostKg = limitsOf(t, w.Role, target); line.LeastKg == nil {
@@ -388,13 +387,4 @@ func (m *mixCheck) ticketLine(w mix.Weighed, target decimal.Decimal, t mix.Toler
 			line.LeastKg.RoundBank(3), line.MostKg.RoundBank(3), t.ID)
 	}
 	return line
-}
-
-// quotient divides by a value that the reading has checked to be positive.
-func quotient(a, b decimal.Decimal) decimal.Decimal {
-	q, err := num.Div(a, b)
-	if err != nil {
-		panic(fmt.Sprintf("service: division of %s by a value that was not checked: %v", a, err))
-	}
-	return q
 }

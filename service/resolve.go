@@ -14,7 +14,6 @@ import (
 // resolved is an alternative with everything it takes over from others.
 type resolved struct {
 	Alternative
-	index          int
 	at             fault.Path
 	constituentsAt []fault.Path // where each constituent was written; beside ratios, each that is added
 	chain          []int        // its own index, then those it is like
@@ -25,8 +24,9 @@ type resolved struct {
 // RFC 7396 merges a patch: objects merge, lists and values replace. mix.add is
 // the exception that a fibre mix needs: it appends to the constituents. Proportions
 // by mass and by ratio take each other's place.
-// It is nil where the alternatives cannot be told apart.
-func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults fault.List) {
+// at is where each stands. The list is nil where the alternatives cannot be told
+// apart.
+func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, faults fault.List) {
 	type head struct {
 		Name string `json:"name"`
 		Like string `json:"like"`
@@ -35,32 +35,32 @@ func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults faul
 	byName := make(map[string]int, len(raw))
 	for i, r := range raw {
 		if err := json.Unmarshal(r, &heads[i]); err != nil {
-			faults.Add(root.At(i), "wrong-type", "the alternative cannot be read")
+			faults.Add(at(i), "wrong-type", "the alternative cannot be read")
 			return nil, faults
 		}
 		if !norm.NFC.IsNormalString(heads[i].Name) {
-			faults.Add(root.At(i, "name"), "name-form", "write the name in Unicode normalisation form C, so that equal names are equal")
+			faults.Add(at(i).At("name"), "name-form", "write the name in Unicode normalisation form C, so that equal names are equal")
 		}
 		if heads[i].Name == "" {
-			faults.Add(root.At(i, "name"), "required-member-missing", "every alternative needs a name")
+			faults.Add(at(i).At("name"), "required-member-missing", "every alternative needs a name")
 		} else if first, twice := byName[heads[i].Name]; twice {
-			faults.Add(root.At(i, "name"), "duplicate-name", "the name %q is taken by alternative %d; names are unique within their list", short(heads[i].Name), first)
+			faults.Add(at(i).At("name"), "duplicate-name", "the name %q is taken by alternative %d; names are unique within their list", short(heads[i].Name), first)
 		} else {
 			byName[heads[i].Name] = i
 		}
 	}
 	all = make([]resolved, len(raw))
 	for i := range raw {
-		all[i].at, all[i].index = root.At(i), i
+		all[i].at = at(i)
 		chain := []int{i}
 		for like := heads[i].Like; like != ""; {
 			j, known := byName[like]
 			if !known {
-				faults.Add(root.At(chain[len(chain)-1], "like"), "alternative-unknown", "no alternative has the name %q", short(like))
+				faults.Add(at(chain[len(chain)-1]).At("like"), "alternative-unknown", "no alternative has the name %q", short(like))
 				break
 			}
 			if len(chain) > len(raw) {
-				faults.Add(root.At(i, "like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
+				faults.Add(at(i).At("like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
 				break
 			}
 			chain = append(chain, j)
@@ -73,7 +73,7 @@ func resolve(raw []jsontext.Value, root fault.Path) (all []resolved, faults faul
 	}
 	for i := range all {
 		for c := len(all[i].chain) - 1; c >= 0; c-- {
-			all[i].apply(raw[all[i].chain[c]], root.At(all[i].chain[c]), &faults)
+			all[i].apply(raw[all[i].chain[c]], at(all[i].chain[c]), &faults)
 		}
 		all[i].Name, all[i].Like = heads[i].Name, ""
 	}
@@ -140,17 +140,24 @@ func (r *resolved) switchMix(byMass, byRatio bool) {
 
 // locator finds where a member that an alternative took over was written.
 type locator struct {
-	document any
+	body     []byte
+	document any // the body as read; nil until a fault needs it
 	all      []resolved
 	known    map[string]int // "index/member" → index of the alternative that wrote it, or -1
 }
 
 func newLocator(body []byte, all []resolved) *locator {
-	l := &locator{all: all, known: map[string]int{}}
-	if err := json.Unmarshal(body, &l.document); err != nil {
-		l.document = nil // then nothing is found and pointers stay as they are
+	return &locator{body: body, all: all, known: map[string]int{}}
+}
+
+// has follows a pointer within the body.
+func (l *locator) has(pointer string) bool {
+	if l.document == nil {
+		if err := json.Unmarshal(l.body, &l.document); err != nil {
+			return false // then nothing is found and pointers stay as they are
+		}
 	}
-	return l
+	return exists(l.document, pointer)
 }
 
 // locate moves the pointer of a fault to where the member was written.
@@ -179,7 +186,7 @@ func (l *locator) writer(i int, member string) int {
 		return j
 	}
 	j := -1
-	if exists(l.document, "/alternatives/"+key) {
+	if l.has("/alternatives/" + key) {
 		j = i
 	} else if chain := l.all[i].chain; len(chain) > 1 {
 		j = l.writer(chain[1], member)

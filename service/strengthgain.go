@@ -79,11 +79,11 @@ func (d *slabDesign) build(mm decimal.Decimal) decimal.Decimal {
 func (m *mixCheck) strengthNeeded(d slabDesign, perM3, most decimal.Decimal, thick func(mm decimal.Decimal) decimal.Decimal) StrengthNeeded {
 	n, found := d.design.NeededStrength(func(mm decimal.Decimal) bool { return perM3.Mul(thick(mm)).LessThanOrEqual(most) })
 	m.faults.Append(found.All()...)
-	r := StrengthNeeded{TargetMM: Fixed{num.Line(quotient(most, perM3))}, Reached: n.Reached, EffectiveStrengthMPa: Plain{num.Line(n.MPa)},
+	r := StrengthNeeded{TargetMM: Fixed{num.Line(num.Quotient(most, perM3))}, Reached: n.Reached, EffectiveStrengthMPa: Plain{num.Line(n.MPa)},
 		RequiredMM: Plain{n.Solution.ThicknessMM}, ThicknessMM: Plain{d.build(n.Solution.ThicknessMM)}, Governs: string(n.Solution.Governs)}
 	if n.Reached {
 		own := d.design.Strength().MPa
-		r.GainPercent = &Fixed{num.Line(quotient(n.MPa.Sub(own).Mul(num.Hundred), own))}
+		r.GainPercent = &Fixed{num.Line(num.Quotient(n.MPa.Sub(own).Mul(num.Hundred), own))}
 		return r
 	}
 	why := fmt.Sprintf("even %s MPa, the strongest that %s covers, leave %s to govern", n.MPa, d.method, r.Governs)

@@ -45,15 +45,20 @@ func (t Thickness) MarshalJSONTo(enc *jsontext.Encoder) error {
 // IsZero tells an absent thickness.
 func (t Thickness) IsZero() bool { return t.Given == "" && t.Design == nil }
 
-// ThicknessDesign is what a method needs to size a slab.
-type ThicknessDesign struct {
-	Method         string          `json:"method"`
+// Sizing is what every method is told.
+type Sizing struct {
 	Traffic        Traffic         `json:"traffic"`
 	Soil           Soil            `json:"soil"`
 	Edge           Edge            `json:"edge,omitzero"`
 	Strength       DesignStrength  `json:"strength"`
 	Serviceability *Serviceability `json:"serviceability,omitzero"`
 	Rounding       *Rounding       `json:"rounding,omitzero"`
+}
+
+// ThicknessDesign is what a method needs to size a slab.
+type ThicknessDesign struct {
+	Method string `json:"method"`
+	Sizing
 }
 
 // Traffic in the design period, on the design lane.
@@ -148,15 +153,10 @@ type Rounding struct {
 // ThicknessRequest is the body of POST /v1/thickness: the same design by one or
 // more methods.
 type ThicknessRequest struct {
-	Methods        []string        `json:"methods"`
-	Traffic        Traffic         `json:"traffic"`
-	Soil           Soil            `json:"soil"`
-	Edge           Edge            `json:"edge,omitzero"`
-	Strength       DesignStrength  `json:"strength"`
-	Serviceability *Serviceability `json:"serviceability,omitzero"`
-	Rounding       *Rounding       `json:"rounding,omitzero"`
-	Thickness      string          `json:"thickness,omitzero"`
-	Sensitivity    bool            `json:"sensitivity,omitzero"`
+	Methods []string `json:"methods"`
+	Sizing
+	Thickness   string `json:"thickness,omitzero"`
+	Sensitivity bool   `json:"sensitivity,omitzero"`
 }
 
 // ThicknessResponse answers POST /v1/thickness.
@@ -238,7 +238,7 @@ func (s *Service) SizeSlab(_ context.Context, body []byte) (*ThicknessResponse, 
 			faults.Add(fault.Path("/methods").At(i), "duplicate-name", "the method %s stands twice", short(method))
 			continue
 		}
-		design := ThicknessDesign{Method: method, Traffic: req.Traffic, Soil: req.Soil, Edge: req.Edge, Strength: req.Strength, Serviceability: req.Serviceability, Rounding: req.Rounding}
+		design := ThicknessDesign{Method: method, Sizing: req.Sizing}
 		r := reader{}
 		var check decimal.NullDecimal
 		if req.Thickness != "" {

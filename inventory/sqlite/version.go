@@ -110,54 +110,22 @@ func (s *Store) Version(ctx context.Context, ref inventory.Ref) (inventory.Versi
 }
 
 func (s *Store) items(ctx context.Context, ref inventory.Ref) (_ []inventory.Item, err error) {
-	rows, err := s.db.QueryContext(ctx, selectItems, ref.Slug, ref.Number)
+	rows, err := s.db.QueryContext(ctx, selectItems, ref.Slug, ref.Number) //nolint:rowserrcheck // ScanItems looks
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
-	var items []inventory.Item
-	cells := make([]sql.NullString, len(columns))
-	into := make([]any, len(columns))
-	for n := range cells {
-		into[n] = &cells[n]
-	}
-	for rows.Next() {
-		if err := rows.Scan(into...); err != nil {
-			return nil, err
-		}
-		var item inventory.Item
-		for n, c := range columns {
-			if err := c.Set(&item, cells[n].String); err != nil {
-				return nil, fmt.Errorf("column %s: %w", c.Name, err)
-			}
-		}
-		items = append(items, item)
-	}
-	if err := rows.Err(); err != nil {
+	items, err := inventory.ScanItems(rows)
+	if err != nil {
 		return nil, err
 	}
 
-	parts, err := s.db.QueryContext(ctx, selectParts, ref.Slug, ref.Number)
+	parts, err := s.db.QueryContext(ctx, selectParts, ref.Slug, ref.Number) //nolint:rowserrcheck // ScanParts looks
 	if err != nil {
 		return nil, err
 	}
 	defer func() { err = errors.Join(err, parts.Close()) }()
-	at := 0 // items and parts come in the same order of codes
-	for parts.Next() {
-		var code, item, amount string
-		if err := parts.Scan(&code, &item, &amount); err != nil {
-			return nil, err
-		}
-		d, err := num.Parse(amount)
-		if err != nil {
-			return nil, fmt.Errorf("recipe of %s: %w", code, err)
-		}
-		for items[at].Code != code {
-			at++
-		}
-		items[at].Recipe = append(items[at].Recipe, inventory.RecipePart{Item: item, Amount: d})
-	}
-	return items, parts.Err()
+	return items, inventory.ScanParts(items, parts)
 }
 
 // Newest implements inventory.Store.

@@ -47,27 +47,27 @@ func Measure(b Batch) (d Design, m Measured, faults fault.List) {
 	for i, part := range b.Parts {
 		m.Mass = m.Mass.Add(part.Value)
 		if part.Density.Valid {
-			solid = solid.Add(quotient(ssd[i], part.Density.Decimal))
+			solid = solid.Add(num.Quotient(ssd[i], part.Density.Decimal))
 		} else {
 			known = false
 		}
 	}
-	yield := quotient(m.Mass, b.Density)
+	yield := num.Quotient(m.Mass, b.Density)
 	m.Yield = num.Amount(yield)
 	if b.Volume.Valid {
-		m.Relative = decimal.NewNullDecimal(num.Amount(quotient(yield, b.Volume.Decimal)))
+		m.Relative = decimal.NewNullDecimal(num.Amount(num.Quotient(yield, b.Volume.Decimal)))
 		m.Surplus = decimal.NewNullDecimal(m.Yield.Sub(num.Amount(b.Volume.Decimal)))
 	}
 	if known {
-		m.AirFree = decimal.NewNullDecimal(num.Amount(quotient(m.Mass, solid)))
-		m.Air = decimal.NewNullDecimal(num.Amount(num.One.Sub(quotient(solid, yield))))
+		m.AirFree = decimal.NewNullDecimal(num.Amount(num.Quotient(m.Mass, solid)))
+		m.Air = decimal.NewNullDecimal(num.Amount(num.One.Sub(num.Quotient(solid, yield))))
 		if m.Air.Decimal.IsPositive() {
 			d.Air = m.Air.Decimal
 		}
 	}
 	for i, part := range b.Parts {
 		c := part.Constituent
-		c.Basis, c.Value = ByMass, num.Amount(quotient(ssd[i], yield))
+		c.Basis, c.Value = ByMass, num.Amount(num.Quotient(ssd[i], yield))
 		d.Constituents = append(d.Constituents, c)
 	}
 	return d, m, faults

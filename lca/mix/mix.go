@@ -148,7 +148,7 @@ func Proportion(d Design) (p Proportions, warnings, faults fault.List) {
 		if i == balance {
 			continue
 		}
-		v := quotient(p.Parts[i].Mass, c.Density.Decimal)
+		v := num.Quotient(p.Parts[i].Mass, c.Density.Decimal)
 		p.Parts[i].Volume = decimal.NewNullDecimal(v)
 		p.Volume = p.Volume.Add(v)
 	}
@@ -240,7 +240,7 @@ func closeVolume(d Design, p *Proportions, balance int, faults *fault.List) {
 		return
 	}
 	p.Parts[balance].Mass = num.Amount(left.Mul(c.Density.Decimal))
-	v := quotient(p.Parts[balance].Mass, c.Density.Decimal)
+	v := num.Quotient(p.Parts[balance].Mass, c.Density.Decimal)
 	p.Parts[balance].Volume = decimal.NewNullDecimal(v)
 	p.Volume = p.Volume.Add(v)
 }
@@ -293,10 +293,10 @@ func water(d Design, p *Proportions, warnings, faults *fault.List) {
 		return
 	}
 	if p.Cement.IsPositive() {
-		p.WaterCement = decimal.NewNullDecimal(num.Amount(quotient(p.EffectiveWater, p.Cement)))
+		p.WaterCement = decimal.NewNullDecimal(num.Amount(num.Quotient(p.EffectiveWater, p.Cement)))
 	}
 	if p.Binder.IsPositive() {
-		p.WaterBinder = decimal.NewNullDecimal(num.Amount(quotient(p.EffectiveWater, p.Binder)))
+		p.WaterBinder = decimal.NewNullDecimal(num.Amount(num.Quotient(p.EffectiveWater, p.Binder)))
 	}
 }
 
@@ -316,15 +316,6 @@ func litres(m3 decimal.Decimal) string {
 
 func percent(fraction decimal.Decimal) string {
 	return fraction.Mul(num.Hundred).RoundBank(2).StringFixed(2)
-}
-
-// quotient divides by a value that the caller has checked to be positive.
-func quotient(a, b decimal.Decimal) decimal.Decimal {
-	q, err := num.Div(a, b)
-	if err != nil {
-		panic("mix: division by a density or mass that was not checked: " + err.Error())
-	}
-	return q
 }
 
 // Yield is the volume that a batch of the given mass makes at the measured

@@ -71,11 +71,11 @@ func Readings(p Proportions, exposure string, air bool) []Reading {
 	add(rangeDensity, "", p.Density)
 	for _, part := range p.Parts {
 		if part.Role == Aggregate && part.Volume.Valid && part.Volume.Decimal.IsPositive() {
-			add(rangeGravity, part.Item, quotient(part.Mass, part.Volume.Decimal.Mul(gravityOfWater)))
+			add(rangeGravity, part.Item, num.Quotient(part.Mass, part.Volume.Decimal.Mul(gravityOfWater)))
 		}
 	}
 	if p.Cement.IsPositive() {
-		add(rangeCement, "", quotient(p.Cement.Mul(num.Hundred), p.Density))
+		add(rangeCement, "", num.Quotient(p.Cement.Mul(num.Hundred), p.Density))
 	}
 	add(rangeBinder, "", p.Binder)
 	if p.WaterBinder.Valid {

@@ -107,7 +107,7 @@ func solveBinder(r Ratios, faults *fault.List) (binder, water decimal.Decimal) {
 		return num.Amount(r.Binder.Decimal), num.Amount(r.MixingWater.Decimal)
 	case r.MixingWater.Valid && r.WaterBinder.Valid && !r.Binder.Valid:
 		water = num.Amount(r.MixingWater.Decimal)
-		return num.Amount(quotient(water, r.WaterBinder.Decimal)), water
+		return num.Amount(num.Quotient(water, r.WaterBinder.Decimal)), water
 	}
 	faults.Add(r.At, "one-open", "give two of binder, mixing_water and water_binder_ratio; the third follows from them")
 	return binder, water
@@ -125,7 +125,7 @@ func restOfAggregate(r Ratios, faults *fault.List) Constituent {
 		}
 		shares = shares.Add(c.Value)
 		if c.Density.Valid {
-			volume = volume.Add(quotient(c.Value, c.Density.Decimal))
+			volume = volume.Add(num.Quotient(c.Value, c.Density.Decimal))
 			continue
 		}
 		known = false
@@ -135,7 +135,7 @@ func restOfAggregate(r Ratios, faults *fault.List) Constituent {
 	case !shares.Equal(num.One):
 		faults.Add(at, "shares-incomplete", "the shares of the aggregates sum to %s %%; those that have a share must sum to 100 %%", shares.Mul(num.Hundred))
 	case known:
-		rest.Density = decimal.NewNullDecimal(quotient(num.One, volume))
+		rest.Density = decimal.NewNullDecimal(num.Quotient(num.One, volume))
 	}
 	return rest
 }

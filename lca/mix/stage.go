@@ -139,13 +139,13 @@ func finishStage(p Proportions, stage Stage, solids []decimal.NullDecimal, r *St
 	} else {
 		for i, m := range r.Masses {
 			if !p.Parts[i].Mass.IsZero() && p.Parts[i].Volume.Valid {
-				r.Volume = r.Volume.Add(quotient(m.Mul(p.Parts[i].Volume.Decimal), p.Parts[i].Mass))
+				r.Volume = r.Volume.Add(num.Quotient(m.Mul(p.Parts[i].Volume.Decimal), p.Parts[i].Mass))
 			}
 		}
 		r.Volume = num.Amount(r.Volume)
 	}
 	// minutes/60 per batch, times batches per m3
-	r.MixerHours = num.Amount(quotient(decimal.New(int64(stage.Minutes), 0).Mul(r.Volume), minutesPerHour.Mul(stage.BatchVolume)))
+	r.MixerHours = num.Amount(num.Quotient(decimal.New(int64(stage.Minutes), 0).Mul(r.Volume), minutesPerHour.Mul(stage.BatchVolume)))
 	r.WaterBinder = p.WaterBinderOf(r.Masses, solids, decimal.Zero)
 }
 

@@ -222,6 +222,16 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 	return decimal.NewFromBigInt(q, int32(exponent)), nil //nolint:gosec // inputs are capped by Parse
 }
 
+// Quotient is Div by a value that the caller has checked not to be zero; zero is
+// a mistake of the program and panics.
+func Quotient(a, b decimal.Decimal) decimal.Decimal {
+	q, err := Div(a, b)
+	if err != nil {
+		panic("num: division by a value that was not checked: " + err.Error())
+	}
+	return q
+}
+
 // trim drops the trailing zeros of q behind the decimal point, so that an exact
 // quotient is as short as it is, and returns the new exponent.
 func trim(q *big.Int, exponent int) int {
