@@ -287,10 +287,11 @@ func compared(ctx context.Context, svc *service.Service, body []byte) (*service.
 	if err != nil {
 		return nil, err
 	}
-	if err := contract.CheckBody("compare", body); err != nil {
+	accepted, refused, err := contract.CheckBody("compare", body)
+	if err != nil {
 		return nil, err
 	}
-	return svc.Compare(ctx, body)
+	return svc.Compare(ctx, accepted, refused...)
 }
 
 func (p *program) demo() *cobra.Command {

@@ -7,6 +7,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/lca/fault"
 	"slabledger/service"
 )
 
@@ -36,12 +37,12 @@ func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byt
 
 // studyGrid answers as JSON, or as CSV where the client prefers that.
 func (s *Server) studyGrid(c echo.Context, media string) error {
-	body, err := s.readBody(c, "studyGrid")
+	body, refused, err := s.readBody(c, "studyGrid")
 	if err != nil {
 		return err
 	}
 	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
-		grid, err := s.service.Grid(ctx, body)
+		grid, err := s.service.Grid(ctx, body, refused...)
 		switch {
 		case err != nil:
 			return nil, err
@@ -61,15 +62,16 @@ func (s *Server) studyGrid(c echo.Context, media string) error {
 }
 
 // compute is an operation that answers a JSON body with what a use case makes
-// of it, and stores nothing.
-func compute[R any](s *Server, operationID string, use func(context.Context, []byte) (R, error)) echo.HandlerFunc {
+// of it, and stores nothing. The use case is told what the contract has refused of
+// the body, and then only looks for more.
+func compute[R any](s *Server, operationID string, use func(context.Context, []byte, ...fault.Fault) (R, error)) echo.HandlerFunc {
 	return s.json(operationID, func(c echo.Context) error {
-		body, err := s.readBody(c, operationID)
+		body, refused, err := s.readBody(c, operationID)
 		if err != nil {
 			return err
 		}
 		text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
-			result, err := use(ctx, body)
+			result, err := use(ctx, body, refused...)
 			if err != nil {
 				return nil, err
 			}

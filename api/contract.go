@@ -11,6 +11,7 @@ import (
 
 	"github.com/agnivade/levenshtein"
 	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/go-json-experiment/json"
 
 	"slabledger/lca/fault"
 	"slabledger/lca/unit"
@@ -163,16 +164,18 @@ func members(s *openapi3.Schema) []string {
 }
 
 // CheckBody checks the body of an operation: that it is strict JSON within the
-// limits of size, then that it is what the contract describes. The error is a
-// *service.Error that lists every fault.
-func (c *Contract) CheckBody(operationID string, body []byte) error {
+// limits of size, then that it is what the contract describes. What the contract
+// refuses is listed, and left out of the body that comes back, so that the rest of
+// it can be checked further. The error, a *service.Error, is for what is not such
+// JSON.
+func (c *Contract) CheckBody(operationID string, body []byte) (accepted []byte, refused []fault.Fault, err error) {
 	operation := c.byID[operationID]
 	if operation == nil || operation.body == nil {
-		return &service.Error{Code: service.Internal, Detail: "The request could not be checked.", Cause: fmt.Errorf("operation %q has no body", operationID)}
+		return nil, nil, &service.Error{Code: service.Internal, Detail: "The request could not be checked.", Cause: fmt.Errorf("operation %q has no body", operationID)}
 	}
 	value, faults, err := scan(body, operation.lines)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	check := newChecker()
 	for _, f := range faults {
@@ -180,9 +183,50 @@ func (c *Contract) CheckBody(operationID string, body []byte) error {
 	}
 	check.visit("", operation.body, value)
 	if check.faults.Empty() {
+		return body, nil, nil
+	}
+	refused = check.faults.All()
+	for _, f := range refused {
+		value = without(value, f.Pointer)
+	}
+	if _, ok := value.(map[string]any); !ok {
+		return nil, nil, invalid(refused) // nothing is left
+	}
+	accepted, err = json.Marshal(value)
+	if err != nil {
+		return nil, nil, invalid(refused) // which tells all that can be told
+	}
+	return accepted, refused, nil
+}
+
+// without leaves out what a pointer leads to: a member is removed, an entry of a
+// list becomes null, so that the others stay where they are.
+func without(value any, at fault.Path) any {
+	if at == "" {
 		return nil
 	}
-	return invalid(check.faults.All())
+	name, rest, deeper := strings.Cut(string(at[1:]), "/")
+	var next fault.Path
+	if deeper {
+		next = fault.Path("/" + rest)
+	}
+	switch inside := value.(type) {
+	case map[string]any:
+		name = fault.Unescape(name)
+		member, ok := inside[name]
+		switch {
+		case !ok:
+		case deeper:
+			inside[name] = without(member, next)
+		default:
+			delete(inside, name)
+		}
+	case []any:
+		if i, err := strconv.Atoi(name); err == nil && i >= 0 && i < len(inside) {
+			inside[i] = without(inside[i], next)
+		}
+	}
+	return value
 }
 
 // CheckQuery checks the query of an operation. The pointer of a fault is

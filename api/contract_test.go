@@ -160,6 +160,15 @@ func failure(err error) *service.Error {
 	return failed
 }
 
+// checked is CheckBody where what the contract refuses is an error too.
+func checked(operation string, body []byte) error {
+	_, refused, err := contract().CheckBody(operation, body)
+	if err == nil && len(refused) > 0 {
+		return &service.Error{Code: service.Invalid, Faults: refused}
+	}
+	return err
+}
+
 // minimal is the smallest comparison that fits the contract.
 const minimal = `{"inventory":"demo@1","functional_unit":{"area":"1 m2","analysis_period_years":1},"baseline":"a","alternatives":[{"name":"a"},{"name":"b"}]}`
 
@@ -213,7 +222,7 @@ func TestCheckBodyTellsEveryFault(t *testing.T) {
 		"two in one request":  {in(`"slab":{"thickness":240,"lane_width":3}`), []fault{{"/alternatives/0/slab/lane_width", "unit-missing", ""}, {"/alternatives/0/slab/thickness", "unit-missing", ""}}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			err := contract().CheckBody("compare", []byte(c.body))
+			err := checked("compare", []byte(c.body))
 			if err != nil && failure(err).Code != service.Invalid {
 				t.Fatalf("code %s", failure(err).Code)
 			}
@@ -270,7 +279,7 @@ func TestCheckBodyRefusesOtherJSON(t *testing.T) {
 		"name too long":           {`{"` + strings.Repeat("x", api.MaxStringBytes+1) + `":1}`, fault{"", "string-too-long"}},
 	} {
 		t.Run(name, func(t *testing.T) {
-			err := contract().CheckBody("compare", []byte(c.body))
+			err := checked("compare", []byte(c.body))
 			failed := failure(err)
 			if failed.Code != service.Malformed || len(failed.Faults) != 1 {
 				t.Fatalf("%#v", err)
@@ -299,7 +308,7 @@ func TestCheckBodyAtItsLimits(t *testing.T) {
 		"entries": "[" + strings.Repeat("1,", api.MaxEntries-1) + "1]",
 		"text":    `["` + strings.Repeat("x", api.MaxStringBytes) + `"]`,
 	} {
-		if err := contract().CheckBody("compare", []byte(body)); failure(err).Code != service.Invalid {
+		if err := checked("compare", []byte(body)); failure(err).Code != service.Invalid {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -314,7 +323,7 @@ func FuzzCheckBody(f *testing.F) {
 	f.Add([]byte(`[1e999999,-0,"\ud83d\ude00",null,{"":[]}]`))
 	f.Fuzz(func(t *testing.T, body []byte) {
 		for _, operation := range []string{"compare", "evaluate"} {
-			err := contract().CheckBody(operation, body)
+			err := checked(operation, body)
 			if err == nil {
 				var value any
 				if err := json.Unmarshal(body, &value); err != nil {

@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -11,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	gocmp "github.com/google/go-cmp/cmp"
 
 	"slabledger/api"
 )
@@ -122,6 +125,75 @@ func TestFaultsOfARequest(t *testing.T) {
 			t.Errorf("%d listed: %s", len(p.Errors), p.Detail)
 		}
 	})
+}
+
+// A first request is wrong in many places: in its form, in its mix, in what is
+// built beside the mix, in its names. One answer tells all of it and, beside that,
+// nothing which would go away by itself.
+func TestEveryFaultInOneAnswer(t *testing.T) {
+	server := newServer(t, api.Options{})
+	const first = "/alternatives/0"
+	type change struct {
+		pointer string
+		value   any
+		code    string // of the fault; with its own place where that is another
+		at      string
+	}
+	form := []change{
+		{first + "/slab/thickness", 240, "unit-missing", ""},
+		{first + "/slab/depth", "240 mm", "unknown-field", ""},
+		{first + "/maintenance/1/years/0", 12.5, "wrong-type", ""},
+		{"/functional_unit/analysis_period_years", "40", "wrong-type", ""},
+	}
+	engine := []change{
+		{"/functional_unit/area", "0 m2", "out-of-range", ""},
+		{"/economics/real_discount_rate", "-100 %", "out-of-range", ""},
+		{"/baseline", "planned", "alternative-unknown", ""},
+		{first + "/mix/constituents/0/item", "cement-cem-1", "item-unknown", ""},
+		{first + "/mix/constituents/2/amount", "1120 kg", "unit-incompatible", ""},
+		{first + "/mix/stages/0/mixer", "mixer-pans", "item-unknown", ""},
+		{first + "/slab/joints/spacing", "4.5", "unit-missing", ""},
+		{first + "/slab/joints/dowel", "dowel-33", "item-unknown", ""},
+		{first + "/slab/curing", "curing", "item-unknown", ""},
+		{first + "/slab/layers/0/thickness", "150 kg", "unit-incompatible", ""},
+		{first + "/transport/1/mode", "lorry", "item-unknown", ""},
+		{first + "/construction/1/item", "paving", "item-unknown", ""},
+		{first + "/maintenance/0/item", "resealing", "item-unknown", ""},
+		{"/alternatives/1/mix/add/0/item", "fibre-pp", "item-unknown", ""},
+		{"/alternatives/2/name", "fibre", "duplicate-name", ""},
+	}
+	missing := []change{
+		{first + "/residual/life_years", nil, "required-member-missing", ""},
+		{first + "/transport/2", map[string]any{"category": "waste", "to": "disposal", "transport": "included", "reason": "x"}, "transport-missing", first + "/transport"},
+	}
+	for _, c := range []struct {
+		name    string
+		changes []change
+	}{
+		{"by the engine alone", append(missing, engine...)},
+		{"by the contract and the engine", append(form, engine...)},
+		{"by the contract alone", form},
+		{"with an inventory that is not", []change{form[0], form[1], engine[0], engine[1], engine[2], engine[4], engine[6], engine[14],
+			{"/inventory", "elsewhere@1", "inventory-unknown", ""}}},
+		{"with one that is like nothing", []change{engine[3], engine[7], engine[2], {"/alternatives/1/like", "planned", "alternative-unknown", ""}}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			body, want := demo(t), map[entry]int{}
+			for _, ch := range c.changes {
+				body = with(t, body, ch.pointer, ch.value)
+				want[entry{Pointer: cmp.Or(ch.at, ch.pointer), Code: ch.code}]++
+			}
+			w := promptly(t, server, func() *http.Request { return post("/v1/comparisons", body) })
+			checkAnswer(t, "compare", w)
+			got := map[entry]int{}
+			for _, e := range problemOf(t, w.Code, w.Header(), w.Body.Bytes()).Errors {
+				got[entry{Pointer: e.Pointer, Code: e.Code}]++
+			}
+			if diff := gocmp.Diff(want, got); diff != "" {
+				t.Errorf("want (-), got (+):\n%s", diff)
+			}
+		})
+	}
 }
 
 // entry is one fault of a problem.

@@ -12,6 +12,8 @@ import (
 	"strings"
 
 	"github.com/labstack/echo/v4"
+
+	"slabledger/lca/fault"
 )
 
 // json marks a handler that answers in JSON: the client must accept that, and
@@ -97,30 +99,30 @@ func quality(parameters map[string]string) int {
 	return int(n)
 }
 
-// readBody reads a JSON body and checks it against the contract.
-func (s *Server) readBody(c echo.Context, operationID string) ([]byte, error) {
+// readBody reads a JSON body and checks it against the contract, as CheckBody does.
+func (s *Server) readBody(c echo.Context, operationID string) (accepted []byte, refused []fault.Fault, err error) {
 	r := c.Request()
 	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+		return nil, nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
 	}
 	if !isJSON(r.Header.Values("Content-Type")) {
-		return nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be application/json, with no parameter but charset=utf-8.", header: [2]string{"Accept", "application/json"}}
+		return nil, nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be application/json, with no parameter but charset=utf-8.", header: [2]string{"Accept", "application/json"}}
 	}
 	tooLarge := &refusal{code: "body-too-large", detail: fmt.Sprintf("The body has more than %d bytes.", maxBodyBytes), header: [2]string{"Connection", "close"}}
 	if r.ContentLength > maxBodyBytes {
-		return nil, tooLarge
+		return nil, nil, tooLarge
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxBodyBytes))
 	var over *http.MaxBytesError
 	switch {
 	case errors.As(err, &over):
-		return nil, tooLarge
+		return nil, nil, tooLarge
 	case errors.Is(err, os.ErrDeadlineExceeded):
-		return nil, &refusal{code: "request-timeout", header: [2]string{"Connection", "close"}}
+		return nil, nil, &refusal{code: "request-timeout", header: [2]string{"Connection", "close"}}
 	case err != nil:
-		return nil, &refusal{code: "malformed-request", detail: "The body ended before it was complete.", header: [2]string{"Connection", "close"}}
+		return nil, nil, &refusal{code: "malformed-request", detail: "The body ended before it was complete.", header: [2]string{"Connection", "close"}}
 	}
-	return body, s.contract.CheckBody(operationID, body)
+	return s.contract.CheckBody(operationID, body)
 }
 
 func isJSON(headers []string) bool {

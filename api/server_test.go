@@ -340,7 +340,7 @@ func BenchmarkCheckBody(b *testing.B) {
 	b.SetBytes(int64(len(body)))
 	b.ReportAllocs()
 	for b.Loop() {
-		if err := contract().CheckBody("compare", body); err != nil {
+		if err := checked("compare", body); err != nil {
 			b.Fatal(err)
 		}
 	}

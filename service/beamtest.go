@@ -233,7 +233,8 @@ type BeamDesignStrength struct {
 const BeamTestCaution = "Crack width, joint behaviour and ductility of fibre concrete after cracking are not covered; an effective modulus of rupture is for thickness methods calibrated on plain slabs."
 
 // BeamTests answers POST /v1/beam-tests. The body has passed the contract.
-func (s *Service) BeamTests(_ context.Context, body []byte) (*BeamTestResponse, error) {
+func (s *Service) BeamTests(_ context.Context, body []byte, refused ...fault.Fault) (resp *BeamTestResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req BeamTestRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as beam tests", Cause: err}

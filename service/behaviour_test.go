@@ -244,7 +244,7 @@ func TestStagesThatCannotBe(t *testing.T) {
 	wantFault(t, faults(t, svc, request(t, stage(map[string]any{"item": "water-mains", "water_binder_ratio": "0.30"}))),
 		"/alternatives/2/mix/stages/0/takes/0/water_binder_ratio", "binder-missing")
 	wantFault(t, faults(t, svc, request(t, stage(map[string]any{"category": "reinforcement", "share": "10 %"}))),
-		"/alternatives/2/mix/stages/0/takes/0", "item-unknown")
+		"/alternatives/2/mix/stages/0/takes/0", "constituent-unknown")
 	wantFault(t, faults(t, svc, request(t, edit{"/alternatives/2/mix/stages/1/takes", []any{map[string]any{"category": "binder", "share": "75 %"}}})),
 		"/alternatives/2/mix/stages/1/takes", "stages-incomplete")
 }

@@ -25,6 +25,10 @@ type catalogue struct {
 	mixing, disposal *entry // the inventory's defaults; may be nil
 }
 
+// unknown tells that this stands for an inventory that there is not, which is a
+// fault of its own: what it lacks is none.
+func (c *catalogue) unknown() bool { return c.version == nil }
+
 // entry is an item with the texts that its result lines repeat.
 type entry struct {
 	slab.Item

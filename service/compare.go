@@ -38,26 +38,29 @@ func conventions() []string {
 // Compare evaluates two or more alternatives and sets them against the
 // baseline. The body has passed the contract. The same body on the same
 // inventory version gives the same response, byte for byte.
-func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse, error) {
+func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fault) (resp *ComparisonResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req ComparisonRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a comparison", Cause: err}
 	}
-	c, err := s.pinned(ctx, req.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study.checkOnly = len(refused) > 0
 	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
-	baseline := -1
+	baseline, named := -1, all != nil
 	for i := range all {
 		if all[i].Name == req.Baseline {
 			baseline = i
 		}
+		named = named && all[i].Name != ""
 	}
-	if all != nil && baseline < 0 {
+	if named && baseline < 0 {
 		faults.Add("/baseline", "alternative-unknown", "no alternative has the name %q", short(req.Baseline))
 	}
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
@@ -68,7 +71,7 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 	if err != nil {
 		return nil, err
 	}
-	resp := &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
+	resp = &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
 	for _, e := range evaluations {
 		e.result.FunctionalEquivalence = equivalence(study.service, e, evaluations[baseline], "the functional unit and the baseline ask for")
 		resp.Alternatives = append(resp.Alternatives, e.result)
@@ -78,17 +81,19 @@ func (s *Service) Compare(ctx context.Context, body []byte) (*ComparisonResponse
 }
 
 // Evaluate evaluates one alternative.
-func (s *Service) Evaluate(ctx context.Context, body []byte) (*EvaluationResponse, error) {
+func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fault) (resp *EvaluationResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req EvaluationRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as an evaluation", Cause: err}
 	}
-	c, err := s.pinned(ctx, req.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study.checkOnly = len(refused) > 0
 	all, unresolved := resolve([]jsontext.Value{req.Alternative}, func(int) fault.Path { return "/alternative" })
 	faults.Append(unresolved.All()...)
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
@@ -120,7 +125,7 @@ const (
 // flows; work stops when the client is gone.
 func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.Path) fault.Path, mostFlows int, faults *fault.List) ([]*evaluated, error) {
 	evaluations := make([]*evaluated, 0, len(all))
-	flows, found := 0, 0
+	flows, read := 0, 0
 	told := map[fault.Fault]bool{}
 	for _, a := range all {
 		if err := gone(ctx); err != nil {
@@ -128,11 +133,13 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		}
 		e := s.read(a)
 		e.checkResidual()
-		if e.faults.Empty() {
-			e.gaps()
+		e.gaps()
+		found := e.faults.All()
+		if a.incomplete {
+			found = independent(found)
 		}
 		// Taken over by many alternatives, a fault is told once, where it was written.
-		for _, f := range e.faults.All()[:min(e.faults.Len(), maxKeptFaults)] {
+		for _, f := range found[:min(len(found), maxKeptFaults)] {
 			f.Pointer = locate(f.Pointer)
 			if !told[f] {
 				told[f] = true
@@ -143,12 +150,12 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 			faults.Add(locate(a.at), "compute-budget-exceeded", "with this alternative the request comes to %d flows; at most %d: compare fewer at a time, or plan fewer events", flows, mostFlows)
 			break
 		}
-		if found += e.faults.Len(); faults.Len() > maxKeptFaults || found > maxFoundFaults {
+		if read += len(found); faults.Len() > maxKeptFaults || read > maxFoundFaults {
 			break
 		}
 		evaluations = append(evaluations, e)
 	}
-	if !faults.Empty() {
+	if !faults.Empty() || s.checkOnly {
 		return nil, errFaults(faults.All())
 	}
 	for _, e := range evaluations {

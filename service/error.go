@@ -1,6 +1,12 @@
 package service
 
-import "slabledger/lca/fault"
+import (
+	"errors"
+	"slices"
+	"strings"
+
+	"slabledger/lca/fault"
+)
 
 // Code is the small set of outcomes that the HTTP layer maps to a status.
 type Code string
@@ -35,4 +41,48 @@ func (e *Error) Unwrap() error { return e.Cause }
 
 func oneFault(at fault.Path, code, detail string) []fault.Fault {
 	return []fault.Fault{{Pointer: at, Code: code, Detail: detail}}
+}
+
+// errFaults carries faults out of a use case.
+func errFaults(found []fault.Fault) error {
+	return &Error{Code: Invalid, Detail: "the request can be read, but not computed; mend what is listed, and what rests on it is checked next", Faults: found}
+}
+
+// joined adds what a use case has found in a request to what the contract has
+// refused of it: a body that is handed on lacks what was refused, so only those
+// faults are told that do not follow from the lack. Without refused it is err.
+func joined(refused []fault.Fault, err error) error {
+	var failed *Error
+	if len(refused) == 0 || (err != nil && (!errors.As(err, &failed) || failed.Code != Invalid)) {
+		return err
+	}
+	all := slices.Clone(refused)
+	if failed != nil {
+		for _, f := range independent(failed.Faults) {
+			if !slices.ContainsFunc(refused, func(r fault.Fault) bool { return concern(r.Pointer, f.Pointer) }) {
+				all = append(all, f)
+			}
+		}
+	}
+	return errFaults(all)
+}
+
+// concern tells whether one of two pointers leads to the other.
+func concern(a, b fault.Path) bool {
+	return a == b || strings.HasPrefix(string(a), string(b)+"/") || strings.HasPrefix(string(b), string(a)+"/")
+}
+
+// independent keeps the faults that one member shows by itself, whatever else the
+// request lacks.
+func independent(found []fault.Fault) []fault.Fault {
+	var kept []fault.Fault
+	for _, f := range found {
+		switch f.Code {
+		case "alternative-unknown", "category-mismatch", "currency-mismatch", "decimal-invalid", "duplicate-name", "inventory-reference",
+			"inventory-unknown", "item-unknown", "like-cycle", "name-form", "not-in-list", "out-of-range", "unit-incompatible", "unit-missing",
+			"unit-unknown":
+			kept = append(kept, f)
+		}
+	}
+	return kept
 }

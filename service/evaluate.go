@@ -28,6 +28,7 @@ type study struct {
 	escalation map[string]decimal.Decimal // by category
 	factors    *cost.Factors              // nil without economics
 	brief      bool                       // totals are wanted, no lines
+	checkOnly  bool                       // faults are wanted, no result
 	sizes      map[string]sizing          // by resolved.design
 }
 
@@ -37,23 +38,24 @@ type evaluated struct {
 	reader
 	study *study
 
-	sized       *ThicknessResult // where a method sizes the slab
-	takeoff     slab.Takeoff
-	listed      []Constituent // how the parts of the proportions are given
-	solved      []string      // what was open: items, or members of the ratios
-	airKnown    bool          // the air was given or measured
-	proportions mix.Proportions
-	stages      []mix.StageResult
-	mixers      []string
-	solids      []decimal.NullDecimal
-	waste       decimal.Decimal
-	bill        *slab.Builder
-	planned     bool // a maintenance plan is given
-	userCosts   []cost.Flow
-	lives       []activityLife
-	result      Result
-	covers      []string
-	used        map[string]*entry
+	sized        *ThicknessResult // where a method sizes the slab
+	takeoff      slab.Takeoff
+	listed       []Constituent // how the parts of the proportions are given
+	solved       []string      // what was open: items, or members of the ratios
+	airKnown     bool          // the air was given or measured
+	proportions  mix.Proportions
+	proportioned bool // the proportions are known; else they have a fault
+	stages       []mix.StageResult
+	mixers       []string
+	solids       []decimal.NullDecimal
+	waste        decimal.Decimal
+	bill         *slab.Builder
+	planned      bool // a maintenance plan is given
+	userCosts    []cost.Flow
+	lives        []activityLife
+	result       Result
+	covers       []string
+	used         map[string]*entry
 }
 
 // activityLife is a treatment whose life may reach beyond the period.
@@ -112,10 +114,12 @@ func (s *study) read(a resolved) *evaluated {
 	e.readSlab()
 	e.readMix()
 	e.serviceLevel(a.Service, a.at.At("service"))
-	if e.Slab != nil && e.Mix != nil && e.faults.Empty() {
+	// What has a fault so far is left out of the amounts; nothing is computed then,
+	// and the rest is read all the same, so that all faults are told.
+	if e.Slab != nil {
 		e.products()
-		e.operations()
 	}
+	e.operations()
 	e.faults.Append(e.bill.Faults.All()...)
 	for i, rule := range e.Transport {
 		if e.faults.Empty() && !e.bill.Used[i] {
@@ -161,6 +165,7 @@ func (e *evaluated) readSlab() {
 	at := e.at.At("slab")
 	if e.Slab == nil {
 		e.faults.Add(at, "required-member-missing", "a slab needs at least its thickness")
+		e.takeoff.HasJoints = true // so that no work is blamed for the lack
 		return
 	}
 	rec := record{what: "slab"}
@@ -209,12 +214,12 @@ func (e *evaluated) readSlab() {
 			e.faults.Add(at.At("waste", "concrete"), "out-of-range", "%q of the concrete wasted; accepted: less than %s %%", short(w.Concrete), maxWaste.Mul(num.Hundred))
 		}
 	}
-	if e.faults.Len() > before {
-		return
+	if e.faults.Len() == before {
+		var faults fault.List
+		e.takeoff, faults = slab.TakeOff(g)
+		e.faults.Append(faults.All()...)
 	}
-	var faults fault.List
-	e.takeoff, faults = slab.TakeOff(g)
-	e.faults.Append(faults.All()...)
+	e.takeoff.HasJoints = e.Slab.Joints != nil
 }
 
 // maxConstituents of one mix, with those that alternatives add along a chain.
@@ -238,9 +243,11 @@ func (e *evaluated) readMix() {
 	if e.Mix.ByRatio != nil {
 		read = e.readRatios
 	}
-	if d, ok := read(at); ok && e.proportion(d) {
-		e.readConcrete(at)
+	d, ok := read(at)
+	if ok {
+		e.proportion(d)
 	}
+	e.readConcrete(at)
 }
 
 // readDesign reads proportions by mass; false where a fault was found.
@@ -311,12 +318,13 @@ func (e *evaluated) proportion(d mix.Design) bool {
 	e.proportions, warnings, faults = mix.Proportion(d)
 	e.warnings.Append(warnings.All()...)
 	e.faults.Append(faults.All()...)
-	return faults.Empty()
+	e.proportioned = faults.Empty()
+	return e.proportioned
 }
 
-// readConcrete joins the mix with its mixing, transport and waste.
+// readConcrete joins the mix with its mixing, transport and waste. Where the
+// proportions have a fault the amounts are zero, and serve to find more faults.
 func (e *evaluated) readConcrete(at fault.Path) {
-	before := e.faults.Len()
 	materials := e.materials()
 	energy := e.production(at)
 	energy = append(energy, e.mixing(at)...)
@@ -335,19 +343,26 @@ func (e *evaluated) readConcrete(at fault.Path) {
 			e.faults.Add(pointer, "required-member-missing", "say where wasted concrete goes; the inventory has no default for it")
 		}
 	}
-	if e.faults.Len() > before || e.Slab == nil || e.takeoff.Concrete.IsZero() {
-		return
+	waste := e.waste
+	if disposal == nil {
+		waste = decimal.Zero // or it has a fault
 	}
-	e.bill.AddConcrete(e.takeoff, materials, energy, e.waste, disposal, e.proportions.Density, e.at)
+	e.bill.AddConcrete(e.takeoff, materials, energy, waste, disposal, e.proportions.Density, e.at)
 }
 
 // materials lists the constituents as proportioned.
 func (e *evaluated) materials() []slab.Material {
-	list := make([]slab.Material, len(e.proportions.Parts))
-	for i, part := range e.proportions.Parts {
-		c := e.listed[i]
-		list[i] = slab.Material{Item: &e.catalogue.entries[part.Item].Item, Mass: part.Mass,
-			Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]}
+	list := make([]slab.Material, 0, len(e.listed))
+	for i, c := range e.listed {
+		it := e.catalogue.entries[c.Item]
+		if it == nil {
+			continue // which is a fault
+		}
+		m := slab.Material{Item: &it.Item, Included: c.Transport != "", Reason: c.Reason, At: e.constituentsAt[i]}
+		if e.proportioned {
+			m.Mass = e.proportions.Parts[i].Mass
+		}
+		list = append(list, m)
 	}
 	return list
 }
@@ -411,7 +426,7 @@ func (e *evaluated) mixing(at fault.Path) []slab.Energy {
 		names[s.Name] = true
 		read[i], mixers[i] = e.stage(s, at)
 	}
-	if e.faults.Len() > before {
+	if e.faults.Len() > before || !e.proportioned {
 		return nil
 	}
 	var faults fault.List
@@ -458,14 +473,16 @@ func (e *evaluated) take(t Take, at fault.Path) mix.Take {
 		e.faults.Add(at, "one-of", "a take names either an item or a category")
 		return take
 	}
-	for i, part := range e.proportions.Parts {
-		it := e.catalogue.entries[part.Item]
-		if part.Item == t.Item || (t.Category != "" && slices.Contains(it.Groups, t.Category)) {
+	complete := true
+	for i, c := range e.listed {
+		it := e.catalogue.entries[c.Item]
+		complete = complete && it != nil
+		if c.Item == t.Item || (t.Category != "" && it != nil && slices.Contains(it.Groups, t.Category)) {
 			take.Indexes = append(take.Indexes, i)
 		}
 	}
-	if len(take.Indexes) == 0 {
-		e.faults.Add(at, "item-unknown", "the mix has no constituent %q", short(t.Item+t.Category))
+	if len(take.Indexes) == 0 && complete {
+		e.faults.Add(at, "constituent-unknown", "the mix has no constituent %q", short(t.Item+t.Category))
 	}
 	switch {
 	case (t.Share == "") == (t.WaterBinderRatio == ""):
@@ -1098,9 +1115,4 @@ func (e *evaluated) checkResidual() {
 		}
 		e.money(r.Value, at.At("value"))
 	}
-}
-
-// errFaults carries faults out of a use case.
-func errFaults(found []fault.Fault) error {
-	return &Error{Code: Invalid, Detail: "the request can be read, but not computed; mend what is listed, and what rests on it is checked next", Faults: found}
 }

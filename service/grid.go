@@ -103,20 +103,22 @@ const separator = " | "
 // Grid evaluates every combination of the variants of its axes. The body has
 // passed the contract. A row has the figures that a comparison of the same
 // alternatives has.
-func (s *Service) Grid(ctx context.Context, body []byte) (*GridResponse, error) {
+func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault) (resp *GridResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req GridRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a grid", Cause: err}
 	}
 	g := grid{req: req}
-	if g.check(); !g.faults.Empty() {
+	if g.check(); !g.faults.Empty() || g.count == 0 {
 		return nil, errFaults(g.faults.All())
 	}
-	c, err := s.pinned(ctx, req.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
+	study.checkOnly = len(refused) > 0
 	study.brief, study.sizes = true, map[string]sizing{}
 	if err := g.combine(ctx); err != nil {
 		return nil, err
@@ -129,7 +131,7 @@ func (s *Service) Grid(ctx context.Context, body []byte) (*GridResponse, error) 
 	if err != nil {
 		return nil, err
 	}
-	resp := &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
+	resp = &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
 	for i, axis := range req.Axes {
 		used := AxisUsed{Name: axis.Name}
 		for _, l := range g.variants[i] {
@@ -147,7 +149,8 @@ func (s *Service) Grid(ctx context.Context, body []byte) (*GridResponse, error) 
 type grid struct {
 	req      GridRequest
 	faults   fault.List
-	count    int        // of combinations
+	count    int        // of combinations; 0 where the contract has refused too much to tell
+	named    bool       // all variants have names
 	base     layer      // the alternative
 	variants [][]layer  // by axis
 	all      []resolved // the combinations
@@ -167,7 +170,7 @@ const combinations = fault.Path("/combinations")
 
 // check reads names and counts, before any work is done.
 func (g *grid) check() {
-	g.count = 1
+	g.count, g.named = min(1, len(g.req.Axes)), true
 	for _, axis := range g.req.Axes {
 		g.count *= len(axis.Variants) // four axes of a thousand at most: no overflow
 	}
@@ -194,6 +197,7 @@ func (g *grid) check() {
 		for k, text := range axis.Variants {
 			variants[k] = g.layer(text, at.At("variants", k))
 			g.name(variants[k].name, names, at.At("variants", k, "name"))
+			g.named = g.named && variants[k].name != ""
 		}
 		g.variants = append(g.variants, variants)
 	}
@@ -264,7 +268,7 @@ func (g *grid) combine(ctx context.Context) error {
 			g.baseline = i
 		}
 	}
-	if g.baseline < 0 {
+	if g.baseline < 0 && g.named {
 		g.faults.Add("/baseline", "alternative-unknown", "no combination has the name %q; its name is those of its variants, such as %q", short(g.req.Baseline), short(g.all[0].Name))
 	}
 	return nil

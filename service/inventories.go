@@ -6,12 +6,14 @@ package service
 import (
 	"context"
 	"errors"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
 	"time"
 
 	"slabledger/inventory"
+	"slabledger/lca/fault"
 )
 
 // Service is the set of use cases. It is safe for concurrent use.
@@ -83,6 +85,17 @@ func (s *Service) pinned(ctx context.Context, text string) (*catalogue, error) {
 		return nil, unknownInventory(err, text)
 	}
 	return c, nil
+}
+
+// pinnedOrNone is pinned for a request that is checked further where the inventory
+// is not known: it has no item then, and what is refused grows by that fault.
+func (s *Service) pinnedOrNone(ctx context.Context, text string, refused []fault.Fault) (*catalogue, []fault.Fault, error) {
+	c, err := s.pinned(ctx, text)
+	var failed *Error
+	if errors.As(err, &failed) && failed.Code == Invalid {
+		return &catalogue{}, append(slices.Clone(refused), failed.Faults...), nil
+	}
+	return c, refused, err
 }
 
 // unknownInventory makes an unknown inventory a fault of the request's member.

@@ -18,7 +18,8 @@ import (
 
 // CheckMix proportions a mix and checks it: volume, water, ranges, batch plan,
 // staging and a delivery. The body has passed the contract.
-func (s *Service) CheckMix(ctx context.Context, body []byte) (*MixCheckResponse, error) {
+func (s *Service) CheckMix(ctx context.Context, body []byte, refused ...fault.Fault) (resp *MixCheckResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req MixCheckRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a mix check", Cause: err}
@@ -28,7 +29,7 @@ func (s *Service) CheckMix(ctx context.Context, body []byte) (*MixCheckResponse,
 		return nil, err
 	}
 	m := newMixCheck(c, req)
-	resp := m.check()
+	resp = m.check()
 	if !m.faults.Empty() {
 		return nil, errFaults(m.faults.All())
 	}

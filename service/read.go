@@ -77,8 +77,9 @@ func (r *reader) share(text string, at fault.Path) decimal.Decimal {
 	if text == "" {
 		return num.One
 	}
+	before := r.faults.Len()
 	v := r.fraction(text, at.At("share"))
-	if v.IsZero() && r.faults.Empty() {
+	if v.IsZero() && r.faults.Len() == before {
 		r.faults.Add(at.At("share"), "out-of-range", "a share of nothing does nothing; leave the entry out")
 	}
 	return v
@@ -108,6 +109,9 @@ func (r *reader) yearlyRate(text string, at fault.Path) decimal.Decimal {
 // money reads an amount of the inventory's currency per m2, at least zero.
 func (r *reader) money(text string, at fault.Path) decimal.Decimal {
 	want := r.catalogue.ref.Currency
+	if r.catalogue.unknown() {
+		return decimal.Zero
+	}
 	amount, per, _ := strings.Cut(text, " ")
 	code, ok := strings.CutSuffix(per, "/m2")
 	if !ok || len(code) != 3 {
@@ -138,6 +142,9 @@ func (r *reader) item(code string, at fault.Path) *entry {
 	if e, ok := r.catalogue.entries[code]; ok {
 		r.named = append(r.named, e)
 		return e
+	}
+	if r.catalogue.unknown() {
+		return nil
 	}
 	detail := "the inventory " + r.catalogue.ref.Ref + " has no item %q"
 	if r.suggested++; r.suggested > maxSuggestions {

@@ -17,6 +17,7 @@ type resolved struct {
 	at             fault.Path
 	constituentsAt []fault.Path // where each constituent was written; beside ratios, each that is added
 	chain          []int        // its own index, then those it is like
+	incomplete     bool         // what it is like is not known
 	design         string       // equal where the design of the thickness is; empty where that is not known
 }
 
@@ -24,8 +25,8 @@ type resolved struct {
 // RFC 7396 merges a patch: objects merge, lists and values replace. mix.add is
 // the exception that a fibre mix needs: it appends to the constituents. Proportions
 // by mass and by ratio take each other's place.
-// at is where each stands. The list is nil where the alternatives cannot be told
-// apart.
+// at is where each stands. Of two with one name the first is meant. The list is
+// nil where an alternative cannot be read.
 func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, faults fault.List) {
 	type head struct {
 		Name string `json:"name"`
@@ -56,20 +57,21 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 		for like := heads[i].Like; like != ""; {
 			j, known := byName[like]
 			if !known {
-				faults.Add(at(chain[len(chain)-1]).At("like"), "alternative-unknown", "no alternative has the name %q", short(like))
+				if len(chain) == 1 { // else it has been told of the one that says so
+					faults.Add(at(i).At("like"), "alternative-unknown", "no alternative has the name %q", short(like))
+				}
+				all[i].incomplete = true
 				break
 			}
 			if len(chain) > len(raw) {
 				faults.Add(at(i).At("like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
+				all[i].incomplete, chain = true, chain[:1]
 				break
 			}
 			chain = append(chain, j)
 			like = heads[j].Like
 		}
 		all[i].chain = chain
-	}
-	if !faults.Empty() {
-		return nil, faults
 	}
 	for i := range all {
 		for c := len(all[i].chain) - 1; c >= 0; c-- {
@@ -172,8 +174,11 @@ func (l *locator) locate(p fault.Path) fault.Path {
 	if err != nil || i >= len(l.all) {
 		return p
 	}
-	if j := l.writer(i, member); j >= 0 {
-		return fault.Path(prefix + strconv.Itoa(j) + "/" + member)
+	// For a member that is missing, it is who wrote most of the way to it.
+	for way := member; way != ""; way = way[:max(0, strings.LastIndexByte(way, '/'))] {
+		if j := l.writer(i, way); j >= 0 {
+			return fault.Path(prefix + strconv.Itoa(j) + "/" + member)
+		}
 	}
 	return p
 }
@@ -195,12 +200,10 @@ func (l *locator) writer(i int, member string) int {
 	return j
 }
 
-var unescape = strings.NewReplacer("~1", "/", "~0", "~")
-
 // exists follows an RFC 6901 pointer.
 func exists(document any, pointer string) bool {
 	for step := range strings.SplitSeq(pointer[1:], "/") {
-		step = unescape.Replace(step)
+		step = fault.Unescape(step)
 		switch at := document.(type) {
 		case map[string]any:
 			next, ok := at[step]

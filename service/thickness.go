@@ -226,12 +226,13 @@ type SensitivityResult struct {
 const ThicknessCaution = "The methods do not cover ductility of fibre concrete after cracking, crack width, joint faulting with fibres, curling by temperature or drying, overlays, and reinforced or prestressed slabs."
 
 // SizeSlab answers POST /v1/thickness.
-func (s *Service) SizeSlab(_ context.Context, body []byte) (*ThicknessResponse, error) {
+func (s *Service) SizeSlab(_ context.Context, body []byte, refused ...fault.Fault) (resp *ThicknessResponse, err error) {
+	defer func() { err = joined(refused, err) }()
 	var req ThicknessRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a thickness design", Cause: err}
 	}
-	resp := &ThicknessResponse{EngineVersion: EngineVersion, Notices: []string{Caution, ThicknessCaution}}
+	resp = &ThicknessResponse{EngineVersion: EngineVersion, Notices: []string{Caution, ThicknessCaution}}
 	var faults fault.List
 	for i, method := range req.Methods {
 		if slices.Contains(req.Methods[:i], method) {
@@ -261,7 +262,6 @@ func (s *Service) SizeSlab(_ context.Context, body []byte) (*ThicknessResponse, 
 	if !faults.Empty() {
 		return nil, errFaults(faults.All())
 	}
-	var err error
 	resp.RequestHash, err = canonicalHash(body)
 	return resp, err
 }

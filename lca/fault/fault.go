@@ -38,7 +38,13 @@ func (p Path) At(steps ...any) Path {
 	return Path(b.String())
 }
 
-var escape = strings.NewReplacer("~", "~0", "/", "~1")
+var (
+	escape   = strings.NewReplacer("~", "~0", "/", "~1")
+	unescape = strings.NewReplacer("~1", "/", "~0", "~")
+)
+
+// Unescape is the member name that a step of a path stands for.
+func Unescape(step string) string { return unescape.Replace(step) }
 
 // List gathers faults in the order found. The zero value is ready to use.
 type List struct{ faults []Fault }
