@@ -91,15 +91,27 @@ func (p *program) complain(err error) {
 	say := func(format string, args ...any) {
 		fmt.Fprintln(p.errs, report.Printable(fmt.Sprintf(format, args...)))
 	}
-	say("slabledger: %v", err)
-	for _, f := range service.Faults(err) {
-		say("  %s: %s (%s)", f.Pointer, f.Detail, f.Code)
-	}
 	var rows *inventory.CSVError
-	if errors.As(err, &rows) {
-		for _, row := range rows.Rows {
-			say("  line %d, %s: %s (%s), found %q", row.Line, row.Column, row.Detail, row.Code, row.Found)
+	if !errors.As(err, &rows) {
+		say("slabledger: %v", err)
+		for _, f := range service.Faults(err) {
+			say("  %s: %s (%s)", f.Pointer, f.Detail, f.Code)
 		}
+		return
+	}
+	say("slabledger: nothing was stored, since the file has %d to mend:", len(rows.Rows)+rows.More)
+	for _, row := range rows.Rows {
+		where, found := fmt.Sprintf("line %d", row.Line), ""
+		if row.Column != "" {
+			where += ", " + row.Column
+		}
+		if row.Found != "" {
+			found = fmt.Sprintf(", found %q", row.Found)
+		}
+		say("  %s: %s (%s)%s", where, row.Detail, row.Code, found)
+	}
+	if rows.More > 0 {
+		say("  and %d more", rows.More)
 	}
 }
 
@@ -141,6 +153,9 @@ func (p *program) serve() *cobra.Command {
 		Args:  cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			listener, err := api.Listen(addr)
+			if errors.Is(err, syscall.EADDRINUSE) {
+				return fmt.Errorf("%w; another program listens there: choose another port with --addr, such as --addr 127.0.0.1:8090", err)
+			}
 			if err != nil {
 				return err
 			}
@@ -201,9 +216,12 @@ func (p *program) imports() *cobra.Command {
 		Args:    cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
-				known, _, err := svc.Meta(cmd.Context(), slug)
+				known, exists, err := svc.Meta(cmd.Context(), slug)
 				if err != nil {
 					return err
+				}
+				if !exists && (meta.Name == "" || meta.Region == "" || meta.Currency == "") {
+					return fmt.Errorf("there is no inventory %q yet; a new one needs --name, --region and --currency", slug)
 				}
 				for flag, keep := range map[string]func(){
 					"name": func() { meta.Name = known.Name }, "region": func() { meta.Region = known.Region },
@@ -250,11 +268,13 @@ func (p *program) imports() *cobra.Command {
 
 func (p *program) compare() *cobra.Command {
 	var file string
+	var asTable bool
 	cmd := &cobra.Command{
 		Use:   "compare REQUEST.json",
 		Short: "Compare the alternatives of a request, without a server",
-		Long:  "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\nwould answer, byte for byte.",
-		Args:  cobra.ExactArgs(1),
+		Long: "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\n" +
+			"would answer, byte for byte; with --table, a table for people, as the demo does.",
+		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			read := func() ([]byte, error) { return os.ReadFile(args[0]) }
 			if args[0] == "-" {
@@ -269,16 +289,12 @@ func (p *program) compare() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				text, err := service.Encode(answer)
-				if err != nil {
-					return err
-				}
-				_, err = p.out.Write(text)
-				return err
+				return p.print(answer, asTable)
 			})
 		},
 	}
 	dbFlag(cmd, &file)
+	cmd.Flags().BoolVar(&asTable, "table", false, "print a table for people in place of the response of the API")
 	return cmd
 }
 
@@ -362,7 +378,12 @@ func (p *program) showDemo(ctx context.Context, svc *service.Service, asJSON boo
 	if err != nil {
 		return err
 	}
-	if !asJSON {
+	return p.print(answer, !asJSON)
+}
+
+// print writes a comparison as a table or as the response of the API.
+func (p *program) print(answer *service.ComparisonResponse, asTable bool) error {
+	if asTable {
 		return report.Table(p.out, answer)
 	}
 	text, err := service.Encode(answer)

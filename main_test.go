@@ -213,6 +213,48 @@ func TestImportIsAllOrNothing(t *testing.T) {
 	}
 }
 
+// A first import is told what a new inventory needs before any row is blamed, and
+// each fault once.
+func TestImportOfANewInventory(t *testing.T) {
+	dir := t.TempDir()
+	db, path := filepath.Join(dir, "test.db"), filepath.Join(dir, "items.csv")
+	if err := os.WriteFile(path, []byte("code,catgory,name,unit\nx,cement,X,kg\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, errs, err := run(t, "import", path, "--inventory", "north", "--db", db)
+	if err == nil || !strings.Contains(errs, "--name, --region and --currency") || strings.Contains(errs, "line") {
+		t.Errorf("%v\n%s", err, errs)
+	}
+	_, errs, err = run(t, "import", path, "--inventory", "north", "--db", db, "--name", "North", "--region", "Norway", "--currency", "NKO")
+	if err == nil || !strings.Contains(errs, "/region") || !strings.Contains(errs, "/currency") || strings.Contains(errs, "line") {
+		t.Errorf("%v\n%s", err, errs)
+	}
+	_, errs, err = run(t, "import", path, "--inventory", "north", "--db", db, "--name", "North", "--region", "NO-18", "--currency", "NOK")
+	if err == nil || strings.Count(errs, "catgory") != 2 || !strings.Contains(errs, `did you mean "category"?`) || strings.Contains(errs, ", :") {
+		t.Errorf("%v\n%s", err, errs)
+	}
+}
+
+func TestServeOnATakenPort(t *testing.T) {
+	taken, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer taken.Close()
+	_, errs, err := run(t, "serve", "--addr", taken.Addr().String(), "--db", filepath.Join(t.TempDir(), "test.db"))
+	if err == nil || !strings.Contains(errs, "--addr") {
+		t.Errorf("%v\n%s", err, errs)
+	}
+}
+
+func TestCompareAsATable(t *testing.T) {
+	db := filepath.Join(t.TempDir(), "test.db")
+	want := mustRun(t, "demo", "--once", "--db", db)
+	if got := mustRun(t, "compare", "testdata/demo/comparison.json", "--table", "--db", db); got != want {
+		t.Errorf("not the table of the demo:\n%s", got)
+	}
+}
+
 func TestCompareShowsEveryFault(t *testing.T) {
 	dir := t.TempDir()
 	db, path := filepath.Join(dir, "test.db"), filepath.Join(dir, "request.json")
@@ -246,6 +288,7 @@ var mayCall = map[string][]string{
 	"service":             {"inventory", "lca/"},
 	"service/report":      {"service"},
 	"inventory":           {"lca/num", "lca/unit"},
+	"inventory/epd":       {"inventory", "lca/num", "lca/unit", "lca/fault"},
 	"inventory/sqlite":    {"inventory", "migrations", "lca/num"},
 	"inventory/postgres":  {"inventory", "migrations", "lca/num"},
 	"inventory/storetest": {"inventory", "migrations", "lca/num"},

@@ -493,6 +493,11 @@ func nearest(name string, known []string) string {
 			best, edits = k, d
 		}
 	}
+	for _, k := range known {
+		if best == "" && len(name) > 3 && strings.Contains(k, name) { // discount_rate, real_discount_rate
+			best = k
+		}
+	}
 	if best == "" {
 		return ""
 	}

@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"github.com/agnivade/levenshtein"
 )
 
 // Limits of a CSV file.
@@ -197,7 +199,7 @@ func (f *csvFile) readHeader(names []string) {
 		at := columnIndex(name)
 		switch {
 		case at < 0:
-			f.add(1, name, ProblemHeader, name, "unknown column; accepted: "+strings.Join(ColumnNames(columns), ", "))
+			f.add(1, name, ProblemHeader, name, "unknown column"+nearColumn(name)+"; accepted: "+strings.Join(ColumnNames(columns), ", "))
 		case slices.Contains(names[:n], name):
 			f.add(1, name, ProblemHeader, name, "the column stands twice")
 		default:
@@ -298,6 +300,23 @@ func shown(s string) string {
 		s = s[:cut]
 	}
 	return strings.ToValidUTF8(s, "\ufffd")
+}
+
+// nearColumn suggests a column for a name that is none.
+func nearColumn(name string) string {
+	best, edits := "", max(2, len(name)/3)+1
+	if len(name) > MaxNameBytes {
+		return ""
+	}
+	for _, c := range columns {
+		if d := levenshtein.ComputeDistance(strings.ToLower(name), c.Name); d < edits {
+			best, edits = c.Name, d
+		}
+	}
+	if best == "" {
+		return ""
+	}
+	return fmt.Sprintf("; did you mean %q?", best)
 }
 
 func columnIndex(name string) int {

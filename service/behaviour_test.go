@@ -47,6 +47,61 @@ func TestEqualServiceInOtherUnits(t *testing.T) {
 	if !r.Alternatives[1].FunctionalEquivalence.Met || !r.Comparison.Comparable {
 		t.Errorf("%+v", r.Alternatives[1].FunctionalEquivalence)
 	}
+	r = compare(t, newService(t), request(t, edit{"/alternatives/1/service", map[string]any{"edge_support": "Tied shoulder"}}))
+	if !r.Alternatives[1].FunctionalEquivalence.Met {
+		t.Errorf("the same words in another spelling: %+v", r.Alternatives[1].FunctionalEquivalence)
+	}
+}
+
+// A slip of the pen computes, and is said.
+func TestUnusualDimensionsAreSaid(t *testing.T) {
+	r := compare(t, newService(t), request(t, edit{"/alternatives/0/slab/thickness", "20 mm"}, edit{"/alternatives/0/slab/lane_width", "36.5 m"}, edit{"/alternatives/0/slab/joints/spacing", "45 m"}))
+	said := map[string]bool{}
+	for _, w := range r.Alternatives[0].Warnings {
+		said[w.Pointer] = w.Code == "unusual-value"
+	}
+	for _, member := range []string{"thickness", "lane_width", "joints/spacing"} {
+		if !said["/alternatives/0/slab/"+member] {
+			t.Errorf("%s passed without a word: %+v", member, r.Alternatives[0].Warnings)
+		}
+	}
+}
+
+// Air that nobody states is an assumption.
+func TestNoAirIsSaid(t *testing.T) {
+	r := compare(t, newService(t), request(t, edit{"/alternatives/0/mix/air", nil}, edit{"/alternatives/0/mix/constituents/3/amount", "balance"}))
+	wantStatement(t, r.Alternatives[0].Assumptions, "air-none")
+	if slices.ContainsFunc(compare(t, newService(t), request(t)).Alternatives[0].Assumptions, func(s service.Statement) bool { return s.Code == "air-none" }) {
+		t.Error("said of a mix that states its air")
+	}
+}
+
+// A rule that serves an alternative which took it over is of use; one that serves
+// none is told once, where it stands.
+func TestTransportRuleOfNoUse(t *testing.T) {
+	rules := compare(t, newService(t), request(t)).Alternatives[0].Resolved.Transport
+	list := []any{}
+	for _, rule := range rules {
+		list = append(list, rule)
+	}
+	of := func(r *service.ComparisonResponse) (found []string) {
+		for _, a := range r.Alternatives {
+			for _, w := range a.Warnings {
+				if w.Code == "transport-rule-unused" {
+					found = append(found, w.Pointer)
+				}
+			}
+		}
+		return found
+	}
+	fibre := map[string]any{"category": "fibre", "to": "plant", "mode": "lorry-articulated", "distance": "400 km"}
+	if found := of(compare(t, newService(t), request(t, edit{"/alternatives/0/transport", append(list, fibre)}))); found != nil {
+		t.Errorf("a rule of the parent that the fibre slab needs: %v", found)
+	}
+	none := map[string]any{"category": "scm", "to": "plant", "mode": "lorry-articulated", "distance": "400 km"}
+	if found := of(compare(t, newService(t), request(t, edit{"/alternatives/0/transport", append(list, none)}))); !slices.Equal(found, []string{"/alternatives/0/transport/3"}) {
+		t.Errorf("told %v", found)
+	}
 }
 
 // "0" and "unknown" are different things, for each of the 19 modules.

@@ -158,6 +158,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 	if !faults.Empty() || s.checkOnly {
 		return nil, errFaults(faults.All())
 	}
+	warnUnusedRules(evaluations, locate)
 	for _, e := range evaluations {
 		if err := gone(ctx); err != nil {
 			return nil, err

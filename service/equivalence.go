@@ -2,6 +2,8 @@ package service
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -112,8 +114,12 @@ func equivalence(asked *ServiceLevel, own, baseline *evaluated, against string) 
 	case len(eq.Differences) > 0:
 		eq.Met = false
 		var parts []string
-		for _, d := range eq.Differences {
-			parts = append(parts, fmt.Sprintf("%s %q instead of %q", d.Field, d.Alternative, d.Required))
+		for i, d := range eq.Differences {
+			if i == maxToldDifferences {
+				parts = append(parts, fmt.Sprintf("and %d more", len(eq.Differences)-i))
+				break
+			}
+			parts = append(parts, fmt.Sprintf("%s is %s instead of %s", d.Field, told(d.Alternative), told(d.Required)))
 		}
 		eq.Reason = "functional-equivalence-mismatch: " + strings.Join(parts, "; ")
 	case mine != nil && theirs != nil:
@@ -126,6 +132,17 @@ func equivalence(asked *ServiceLevel, own, baseline *evaluated, against string) 
 		eq.Reason = "area, period and every stated member of the service are the same as " + against + "; that the slab gives this service is the request's statement, not a result"
 	}
 	return eq
+}
+
+// maxToldDifferences stand in the reason; all of them stand in the list.
+const maxToldDifferences = 5
+
+// told is a value in a sentence.
+func told(value string) string {
+	if value == "" {
+		return "not stated"
+	}
+	return strconv.Quote(value)
 }
 
 // sizedApart lists in what two sizings differ that must not: the method, and what
@@ -143,18 +160,63 @@ func sizedApart(mine, theirs *ThicknessDesign) []Difference {
 		{"thickness.edge.concrete_shoulder", theirs.Edge.ConcreteShoulder, mine.Edge.ConcreteShoulder},
 		{"thickness.serviceability", theirs.Serviceability, mine.Serviceability},
 	} {
-		want, errWant := json.Marshal(f.want)
-		offer, errOffer := json.Marshal(f.offer)
-		if errWant != nil || errOffer != nil || string(want) != string(offer) {
-			list = append(list, Difference{Field: f.name, Required: short(string(want)), Alternative: short(string(offer))})
+		want, offer := map[string]string{}, map[string]string{}
+		members(f.name, f.want, want)
+		members(f.name, f.offer, offer)
+		for _, name := range slices.Sorted(maps.Keys(union(want, offer))) {
+			if want[name] != offer[name] {
+				list = append(list, Difference{Field: name, Required: want[name], Alternative: offer[name]})
+			}
 		}
 	}
 	return list
 }
 
+// members lists what a value has at its ends: "thickness.traffic.growth" is "2 %".
+func members(name string, value any, found map[string]string) {
+	text, err := json.Marshal(value)
+	if err != nil {
+		found[name] = err.Error()
+		return
+	}
+	var document any
+	if err := json.Unmarshal(text, &document); err != nil {
+		found[name] = err.Error()
+		return
+	}
+	ends(name, document, found)
+}
+
+func ends(name string, document any, found map[string]string) {
+	switch inside := document.(type) {
+	case nil:
+	case map[string]any:
+		for member, v := range inside {
+			ends(name+"."+member, v, found)
+		}
+	case []any:
+		for i, v := range inside {
+			ends(name+"."+strconv.Itoa(i), v, found)
+		}
+	default:
+		found[name] = short(fmt.Sprint(inside))
+	}
+}
+
+func union(a, b map[string]string) map[string]string {
+	all := maps.Clone(a)
+	maps.Copy(all, b)
+	return all
+}
+
+var asWords = strings.NewReplacer("_", " ", "-", " ")
+
 func sameValue(a, b string, kind unit.Kind) bool {
-	if a == b || kind == "" || a == "" || b == "" {
+	if a == b || a == "" || b == "" {
 		return a == b
+	}
+	if kind == "" { // "Tied shoulder" is "tied_shoulder"
+		return strings.EqualFold(asWords.Replace(a), asWords.Replace(b))
 	}
 	qa, errA := unit.Parse(a, kind)
 	qb, errB := unit.Parse(b, kind)

@@ -38,24 +38,25 @@ type evaluated struct {
 	reader
 	study *study
 
-	sized        *ThicknessResult // where a method sizes the slab
-	takeoff      slab.Takeoff
-	listed       []Constituent // how the parts of the proportions are given
-	solved       []string      // what was open: items, or members of the ratios
-	airKnown     bool          // the air was given or measured
-	proportions  mix.Proportions
-	proportioned bool // the proportions are known; else they have a fault
-	stages       []mix.StageResult
-	mixers       []string
-	solids       []decimal.NullDecimal
-	waste        decimal.Decimal
-	bill         *slab.Builder
-	planned      bool // a maintenance plan is given
-	userCosts    []cost.Flow
-	lives        []activityLife
-	result       Result
-	covers       []string
-	used         map[string]*entry
+	sized                   *ThicknessResult // where a method sizes the slab
+	takeoff                 slab.Takeoff
+	laneWidth, jointSpacing decimal.NullDecimal // m
+	listed                  []Constituent       // how the parts of the proportions are given
+	solved                  []string            // what was open: items, or members of the ratios
+	airKnown                bool                // the air was given or measured
+	proportions             mix.Proportions
+	proportioned            bool // the proportions are known; else they have a fault
+	stages                  []mix.StageResult
+	mixers                  []string
+	solids                  []decimal.NullDecimal
+	waste                   decimal.Decimal
+	bill                    *slab.Builder
+	planned                 bool // a maintenance plan is given
+	userCosts               []cost.Flow
+	lives                   []activityLife
+	result                  Result
+	covers                  []string
+	used                    map[string]*entry
 }
 
 // activityLife is a treatment whose life may reach beyond the period.
@@ -121,12 +122,50 @@ func (s *study) read(a resolved) *evaluated {
 	}
 	e.operations()
 	e.faults.Append(e.bill.Faults.All()...)
-	for i, rule := range e.Transport {
-		if e.faults.Empty() && !e.bill.Used[i] {
-			e.warnings.Add(a.at.At("transport", i), "transport-rule-unused", "the rule for %s to the %s moves nothing in this alternative", rule.Item+rule.Category, rule.To)
+	e.unusual()
+	return e
+}
+
+// unusual warns of dimensions outside what is built (common practice, no source):
+// a slip of the pen more often than a design.
+func (e *evaluated) unusual() {
+	if e.Slab == nil || e.takeoff.Concrete.IsZero() {
+		return
+	}
+	at := e.at.At("slab")
+	for _, d := range []struct {
+		member    string
+		value     decimal.NullDecimal // m
+		low, high int64               // mm
+	}{
+		{"thickness", decimal.NewNullDecimal(e.takeoff.Concrete), 100, 500},
+		{"lane_width", e.laneWidth, 2000, 6000},
+		{"joints/spacing", e.jointSpacing, 1000, 10000},
+	} {
+		if mm := d.value.Decimal.Shift(3); d.value.Valid && (mm.LessThan(decimal.New(d.low, 0)) || mm.GreaterThan(decimal.New(d.high, 0))) {
+			e.warnings.Add(at+fault.Path("/"+d.member), "unusual-value", "%s of %s mm is unusual; usual is %d to %d mm (common practice, no source)", strings.ReplaceAll(d.member, "/", " "), mm, d.low, d.high)
 		}
 	}
-	return e
+}
+
+// warnUnusedRules warns of a transport rule that moves nothing in any of the
+// alternatives that have it, on the one that wrote it.
+func warnUnusedRules(all []*evaluated, locate func(fault.Path) fault.Path) {
+	used := map[fault.Path]bool{}
+	each := func(do func(e *evaluated, i int, written fault.Path)) {
+		for _, e := range all {
+			for i := range e.Transport {
+				do(e, i, locate(e.at.At("transport", i)))
+			}
+		}
+	}
+	each(func(e *evaluated, i int, written fault.Path) { used[written] = used[written] || e.bill.Used[i] })
+	each(func(e *evaluated, i int, written fault.Path) {
+		if rule := e.Transport[i]; !used[written] {
+			used[written] = true
+			e.warnings.Add(written, "transport-rule-unused", "the rule for %s to the %s moves nothing", rule.Item+rule.Category, rule.To)
+		}
+	})
 }
 
 var transportGroups = []string{groupBinder, groupConcrete, groupWaste}
@@ -214,6 +253,7 @@ func (e *evaluated) readSlab() {
 			e.faults.Add(at.At("waste", "concrete"), "out-of-range", "%q of the concrete wasted; accepted: less than %s %%", short(w.Concrete), maxWaste.Mul(num.Hundred))
 		}
 	}
+	e.laneWidth, e.jointSpacing = g.LaneWidth, g.JointSpacing
 	if e.faults.Len() == before {
 		var faults fault.List
 		e.takeoff, faults = slab.TakeOff(g)
@@ -242,6 +282,9 @@ func (e *evaluated) readMix() {
 	read := e.readDesign
 	if e.Mix.ByRatio != nil {
 		read = e.readRatios
+	}
+	if e.Mix.Air == "" && (e.Mix.ByRatio == nil || e.Mix.ByRatio.Air == "") {
+		e.bill.Assumptions.Add(at.At("air"), "air-none", "the mix states no air content, so it is taken to have none")
 	}
 	d, ok := read(at)
 	if ok {
@@ -614,7 +657,7 @@ func (e *evaluated) eventYears(m Event, at fault.Path) []int {
 		case year < 1:
 			e.faults.Add(at.At("years", i), "out-of-range", "year %d: what happens in year 0 is construction; maintenance begins in year 1", year)
 		case year >= e.study.period:
-			e.warnings.Add(at.At("years", i), "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and an event at its very end serves nobody in it", m.Item, year, e.study.period)
+			e.warnings.Add(at.At("years", i), "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and what is done at its very end is of no use within it", m.Item, year, e.study.period)
 		case slices.Contains(years, year):
 			e.faults.Add(at.At("years", i), "duplicate-name", "year %d is given twice", year)
 		default:

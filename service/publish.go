@@ -22,6 +22,13 @@ func (s *Service) Import(ctx context.Context, slug string, meta inventory.Meta, 
 	if len(note) > maxNote || strings.ContainsFunc(note, inventory.Unseen) {
 		return v, false, errFaults(oneFault("/note", "text-invalid", "a note has at most 1000 bytes and no control characters or line breaks"))
 	}
+	var faults fault.List
+	for _, p := range inventory.Validate(meta, nil) {
+		faults.Add(fault.Path("").At(p.Column), p.Code, "%q: %s", short(p.Found), p.Detail)
+	}
+	if !faults.Empty() {
+		return v, false, errFaults(faults.All())
+	}
 	items, err := inventory.ReadCSV(file, meta)
 	if err != nil {
 		return v, false, err // an *inventory.CSVError lists every bad row
