@@ -87,10 +87,40 @@ type TruckTraffic struct {
 	Axles          []AxleLoad `json:"axles"`
 }
 
-// Soil under the slab, as improved by the base.
+// Soil under the slab. K and CBR are those on top of the base; in place of K, the
+// subgrade and its base may be given.
 type Soil struct {
-	K   string `json:"k,omitzero"`
-	CBR string `json:"cbr,omitzero"`
+	K         string    `json:"k,omitzero"`
+	CBR       string    `json:"cbr,omitzero"`
+	SubgradeK string    `json:"subgrade_k,omitzero"`
+	Base      *SoilBase `json:"base,omitzero"`
+}
+
+// SoilBase is the layer between subgrade and slab.
+type SoilBase struct {
+	Thickness string `json:"thickness,omitzero"`
+	Kind      string `json:"kind,omitzero"`
+}
+
+// UnmarshalJSONFrom lays a soil over another. A k takes the place of a subgrade with
+// its base, and a subgrade that of a k; else members merge.
+func (s *Soil) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
+	type plain Soil
+	text, err := dec.ReadValue()
+	if err != nil {
+		return err
+	}
+	var fresh plain
+	if err := json.Unmarshal(text, &fresh); err != nil {
+		return err
+	}
+	if fresh.K != "" {
+		s.SubgradeK, s.Base = "", nil
+	}
+	if fresh.SubgradeK != "" {
+		s.K = ""
+	}
+	return json.Unmarshal(text, (*plain)(s))
 }
 
 // Edge is how the slab ends: at joints and at its shoulder.
@@ -176,6 +206,7 @@ type ThicknessResult struct {
 	EffectiveStrengthMPa Plain               `json:"effective_strength_mpa"`
 	StrengthRule         string              `json:"strength_rule"`
 	BeamTests            *BeamTestResult     `json:"beam_tests"`
+	Soil                 *FoundationResult   `json:"soil"`
 	RequiredMM           *Plain              `json:"required_thickness_mm"`
 	LeastMM              *Plain              `json:"least_whole_mm"`
 	ThicknessMM          Plain               `json:"thickness_mm"`
@@ -184,10 +215,40 @@ type ThicknessResult struct {
 	Governs              string              `json:"governs"`
 	Criteria             []CriterionResult   `json:"criteria"`
 	AllowableAxles       *Plain              `json:"allowable_equivalent_axles"`
+	EquivalentAxles      *EquivalentAxles    `json:"equivalent_axles"`
 	Damage               []DamageLine        `json:"damage"`
 	Pass                 bool                `json:"pass"`
 	Sensitivity          []SensitivityResult `json:"sensitivity"`
 	Warnings             []Statement         `json:"warnings"`
+}
+
+// FoundationResult is how k was found from a subgrade and a base.
+type FoundationResult struct {
+	SubgradeK       Plain  `json:"subgrade_k_mpa_per_m"`
+	BaseThicknessMM Plain  `json:"base_thickness_mm"`
+	BaseKind        string `json:"base_kind"`
+	K               Plain  `json:"k_mpa_per_m"`
+	How             string `json:"how"`
+}
+
+// EquivalentAxles are the 18-kip single axles that a spectrum comes to on the slab
+// that is built or checked. Iterations are those of the search for the required
+// thickness, nil where there was none.
+type EquivalentAxles struct {
+	ThicknessMM Plain            `json:"thickness_mm"`
+	Total       Plain            `json:"total"`
+	Lines       []EquivalentLine `json:"lines"`
+	Iterations  *int             `json:"iterations"`
+	Source      string           `json:"source"`
+}
+
+// EquivalentLine is one axle group in equivalent axles.
+type EquivalentLine struct {
+	Axle        string `json:"axle"`
+	LoadKN      Plain  `json:"load_kn"`
+	Repetitions Plain  `json:"repetitions"`
+	Factor      Plain  `json:"factor"`
+	Axles       Plain  `json:"equivalent_axles"`
 }
 
 // CriterionResult is one way in which the slab reaches the end of its life.
@@ -225,6 +286,9 @@ type SensitivityResult struct {
 // ThicknessCaution stands beside every thickness.
 const ThicknessCaution = "The methods do not cover ductility of fibre concrete after cracking, crack width, joint faulting with fibres, curling by temperature or drying, overlays, and reinforced or prestressed slabs."
 
+// FoundationNotice stands beside a thickness whose k was found from a base.
+const FoundationNotice = "Where a base is given, k on top of it is interpolated in the tables of EB109P (1984); their figures are values from memory, not read in print."
+
 // SizeSlab answers POST /v1/thickness.
 func (s *Service) SizeSlab(_ context.Context, body []byte, refused ...fault.Fault) (resp *ThicknessResponse, err error) {
 	defer func() { err = joined(refused, err) }()
@@ -233,10 +297,13 @@ func (s *Service) SizeSlab(_ context.Context, body []byte, refused ...fault.Faul
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a thickness design", Cause: err}
 	}
 	resp = &ThicknessResponse{EngineVersion: EngineVersion, Notices: []string{Caution, ThicknessCaution}}
-	var faults fault.List
+	if req.Soil.Base != nil {
+		resp.Notices = append(resp.Notices, FoundationNotice)
+	}
+	var faults methodFaults
 	for i, method := range req.Methods {
 		if slices.Contains(req.Methods[:i], method) {
-			faults.Add(fault.Path("/methods").At(i), "duplicate-name", "the method %s stands twice", short(method))
+			faults.twice.Add(fault.Path("/methods").At(i), "duplicate-name", "the method %s stands twice", short(method))
 			continue
 		}
 		design := ThicknessDesign{Method: method, Sizing: req.Sizing}
@@ -252,18 +319,46 @@ func (s *Service) SizeSlab(_ context.Context, body []byte, refused ...fault.Faul
 			if f.Pointer == "/method" {
 				f.Pointer = fault.Path("/methods").At(i)
 			}
-			f.Detail = method + ": " + f.Detail
-			faults.Append(f)
+			faults.add(f, method)
 		}
+		faults.methods++
 		if result != nil {
 			resp.Results = append(resp.Results, *result)
 		}
 	}
-	if !faults.Empty() {
-		return nil, errFaults(faults.All())
+	if all := faults.all(); len(all) > 0 {
+		return nil, errFaults(all)
 	}
 	resp.RequestHash, err = canonicalHash(body)
 	return resp, err
+}
+
+// methodFaults gathers the faults of one request by several methods: what more than
+// one of them finds is told once.
+type methodFaults struct {
+	methods int
+	found   []fault.Fault
+	by      [][]string // methods, beside found
+	twice   fault.List // methods named twice
+}
+
+func (m *methodFaults) add(f fault.Fault, method string) {
+	i := slices.Index(m.found, f)
+	if i < 0 {
+		m.found, m.by = append(m.found, f), append(m.by, []string{method})
+	} else if !slices.Contains(m.by[i], method) {
+		m.by[i] = append(m.by[i], method)
+	}
+}
+
+// all names the methods before a fault that not every one of them has.
+func (m *methodFaults) all() []fault.Fault {
+	for i := range m.found {
+		if by := m.by[i]; len(by) < m.methods {
+			m.found[i].Detail = strings.Join(by, ", ") + ": " + m.found[i].Detail
+		}
+	}
+	return append(m.found, m.twice.All()...)
 }
 
 // size reads a design and solves it, or checks a given thickness in mm. It is
@@ -275,10 +370,13 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 	if r.faults.Len() > before {
 		return nil
 	}
+	refuse := func(found []fault.Fault) *ThicknessResult {
+		r.faults.Append(inRequest(found, d, at)...)
+		return nil
+	}
 	design, found := pavement.Prepare(in)
 	if !found.Empty() {
-		r.faults.Append(fromTrucks(found.All(), d.Traffic, at)...)
-		return nil
+		return refuse(found.All())
 	}
 	about := design.About()
 	out := &ThicknessResult{Method: about.ID, Title: about.Title, Source: about.Source, StrengthWanted: about.Strength,
@@ -288,20 +386,20 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 	notes.Append(design.Warnings()...)
 	required := map[pavement.Criterion]decimal.Decimal{}
 	thickness := check.Decimal
+	var iterations *int
 	if !check.Valid {
 		solution, found := design.Solve()
 		if !found.Empty() {
-			r.faults.Append(found.All()...)
-			return nil
+			return refuse(found.All())
 		}
+		iterations = &solution.Iterations
 		notes.Append(solution.Notes...)
 		for _, c := range solution.Criteria {
 			required[c.Criterion] = c.ThicknessMM
 		}
 		rounded, found := rounding.Round(solution.ThicknessMM)
 		if !found.Empty() {
-			r.faults.Append(found.All()...)
-			return nil
+			return refuse(found.All())
 		}
 		notes.Append(rounded.Warnings...)
 		thickness = rounded.ThicknessMM
@@ -311,8 +409,16 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 	}
 	result, found := design.Check(thickness)
 	if !found.Empty() {
-		r.faults.Append(found.All()...)
-		return nil
+		for i := range found.All() {
+			switch { // rounding made a slab that the method does not cover
+			case check.Valid:
+			case d.Rounding != nil:
+				found.All()[i].Pointer = at.At("rounding")
+			default:
+				found.All()[i].Pointer = at.At("traffic")
+			}
+		}
+		return refuse(found.All())
 	}
 	out.ThicknessMM, out.Pass, out.AllowableAxles = Plain{thickness}, result.Pass, plainOf(result.Allowable)
 	if check.Valid {
@@ -330,10 +436,20 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 			EquivalentStressMPa: Plain{g.StressMPa}, StressRatio: Plain{g.StressRatio}, FatigueAllowableRepetitions: plainOf(g.FatigueAllowable), FatigueDamagePercent: Plain{g.FatiguePercent},
 			ErosionPower: Plain{g.ErosionPower}, ErosionAllowableRepetitions: plainOf(g.ErosionAllowable), ErosionDamagePercent: Plain{g.ErosionPercent}})
 	}
+	if len(result.Equivalents) > 0 {
+		e := &EquivalentAxles{ThicknessMM: Plain{thickness}, Total: Plain{result.EquivalentAxles}, Iterations: iterations, Source: pavement.SourceOfEquivalence}
+		for _, l := range result.Equivalents {
+			e.Lines = append(e.Lines, EquivalentLine{Axle: string(l.Axle), LoadKN: Plain{num.Line(l.LoadKN)}, Repetitions: Plain{l.Repetitions}, Factor: Plain{l.Factor}, Axles: Plain{l.Axles}})
+		}
+		out.EquivalentAxles = e
+	}
+	if f := design.Foundation(); f != nil {
+		out.Soil = &FoundationResult{SubgradeK: Plain{num.Line(f.Subgrade)}, BaseThicknessMM: Plain{num.Line(f.Base.ThicknessMM)}, BaseKind: string(f.Base.Kind), K: Plain{num.Line(f.K)}, How: f.String()}
+	}
 	if sensitivity {
 		r.sensitivity(design, out)
 	}
-	out.Warnings = statements(notes.All())
+	out.Warnings = statements(inRequest(notes.All(), d, at))
 	return out
 }
 
@@ -363,6 +479,27 @@ func fromTrucks(found []fault.Fault, traffic Traffic, at fault.Path) []fault.Fau
 	return found
 }
 
+// inRequest points what a design says at the members that the request has: the
+// trucks that a spectrum was made from, and the beam tests that a strength comes from.
+func inRequest(found []fault.Fault, d ThicknessDesign, at fault.Path) []fault.Fault {
+	if found = fromTrucks(found, d.Traffic, at); d.Strength.BeamTests == nil {
+		return found
+	}
+	strength := at.At("strength")
+	tests := strength.At("beam_tests")
+	for i := range found {
+		switch found[i].Pointer {
+		case strength.At("modulus_of_rupture"), strength.At("residual_ratio"), strength.At("f150"):
+			found[i].Pointer = tests
+		case strength.At("rule"):
+			if d.Strength.Rule == "" {
+				found[i].Pointer = tests.At("strength_rule")
+			}
+		}
+	}
+	return found
+}
+
 // pavementInput reads a design; the second value is what beam tests say, where
 // the strength is theirs.
 func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input, *BeamTestResult) {
@@ -372,7 +509,7 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input
 	if n := d.Traffic.EquivalentAxles; n != nil {
 		in.EquivalentAxles = decimal.NewNullDecimal(decimal.NewFromInt(*n))
 	}
-	in.K = r.optional(d.Soil.K, at.At("soil", "k"), -6, unit.SubgradeReaction)
+	in.K, in.Base = r.reaction(d.Soil, at.At("soil"))
 	in.CBR = r.optional(d.Soil.CBR, at.At("soil", "cbr"), 2, unit.Ratio)
 	strength := at.At("strength")
 	var tests *BeamTestResult
@@ -404,6 +541,30 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input
 		}
 	}
 	return in, tests
+}
+
+// reaction reads k, or that of the subgrade with its base.
+func (r *reader) reaction(s Soil, at fault.Path) (decimal.NullDecimal, *pavement.Base) {
+	switch {
+	case s.SubgradeK == "" && s.Base == nil:
+		return r.optional(s.K, at.At("k"), -6, unit.SubgradeReaction), nil
+	case s.K != "":
+		wrong := "k"
+		if s.SubgradeK == "" {
+			wrong = "base"
+		}
+		r.faults.Add(at.At(wrong), "one-of", "k is that on top of the base; give it, or the subgrade_k and the base that it follows from")
+		return decimal.NullDecimal{}, nil
+	case s.Base == nil:
+		r.faults.Add(at.At("base"), "required-member-missing", "a subgrade_k needs the base on it; without a base it is the k")
+		return decimal.NullDecimal{}, nil
+	}
+	k, _ := r.required(s.SubgradeK, "27 MPa/m", at.At("subgrade_k"), unit.SubgradeReaction)
+	thickness, _ := r.required(s.Base.Thickness, "150 mm", at.At("base", "thickness"), unit.Length)
+	if s.Base.Kind == "" {
+		r.faults.Add(at.At("base", "kind"), "required-member-missing", "missing; accepted: %s, %s", pavement.Untreated, pavement.CementTreated)
+	}
+	return decimal.NewNullDecimal(si(k).Shift(-6)), &pavement.Base{ThicknessMM: si(thickness).Shift(3), Kind: pavement.BaseKind(s.Base.Kind)}
 }
 
 // tested takes the strength from beam tests. The rule of the design goes before
@@ -473,7 +634,7 @@ func (r *reader) spectrum(t Traffic, at fault.Path) []pavement.Group {
 		}
 	}
 	if given == 0 || (t.Axles != nil && t.Trucks != nil) {
-		r.faults.Add(at, "one-of", "traffic is a spectrum of axles, or trucks with their axles, and for the methods that ask for it equivalent_axles")
+		r.faults.Add(at, "one-of", "traffic is a spectrum of axles, or trucks with their axles; aashto93 takes equivalent_axles too")
 		return nil
 	}
 	if t.Trucks == nil {

@@ -2,6 +2,8 @@ package service_test
 
 import (
 	"context"
+	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -85,6 +87,14 @@ func TestFaultsOfAThickness(t *testing.T) {
 		{"no traffic", "/traffic", "one-of", []edit{{"/traffic/axles", remove}}},
 		{"thickness of a wall", "/thickness", "out-of-range", []edit{{"/thickness", "3 m"}}},
 		{"more than any slab carries", "/traffic", "no-feasible-thickness", []edit{{"/traffic/axles/0/load", "60 kip"}, {"/traffic/axles/0/repetitions", 900000000}}},
+		{"k and what it follows from", "/soil/k", "one-of", []edit{{"/soil/subgrade_k", "100 psi/in"}}},
+		{"k beside a base", "/soil/base", "one-of", []edit{{"/soil/base", map[string]any{"thickness": "4 in", "kind": "untreated"}}}},
+		{"a subgrade without a base", "/soil/base", "required-member-missing", []edit{{"/soil", map[string]any{"subgrade_k": "100 psi/in"}}}},
+		{"a base without a subgrade", "/soil/subgrade_k", "required-member-missing", []edit{{"/soil", map[string]any{"base": map[string]any{"thickness": "4 in", "kind": "untreated"}}}}},
+		{"a base of no kind", "/soil/base/kind", "required-member-missing", []edit{{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "4 in"}}}}},
+		{"a base without a unit", "/soil/base/thickness", "unit-missing", []edit{{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "4", "kind": "untreated"}}}}},
+		{"a base beyond its table", "/soil/base/thickness", "out-of-range", []edit{{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "13 in", "kind": "untreated"}}}}},
+		{"rounded out of the method", "/rounding", "out-of-range", []edit{{"/rounding", map[string]any{"min": "400 mm"}}}},
 		{"a method twice", "/methods/1", "duplicate-name", []edit{{"/methods/-", "eb109p"}}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -92,6 +102,198 @@ func TestFaultsOfAThickness(t *testing.T) {
 			wantFault(t, service.Faults(err), c.pointer, c.code)
 		})
 	}
+}
+
+// Design 1A of EB109P stands on 4 in of untreated base over a subgrade of 100 lb/in³,
+// which makes its k of 130 lb/in³ (table 1; value from memory).
+func TestKOfABase(t *testing.T) {
+	given := sizeSlab(t, design1A(t))
+	body := design1A(t, edit{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "4 in", "kind": "untreated"}}})
+	based := sizeSlab(t, body)
+	if !based.RequiredMM.Equal(given.RequiredMM.Decimal) || given.Soil != nil {
+		t.Errorf("%s mm on the base, %s mm with its k", based.RequiredMM, given.RequiredMM)
+	}
+	if f := based.Soil; f == nil || printed(f.SubgradeK.Decimal, 3) != "27.145" || printed(f.K.Decimal, 3) != "35.288" || f.BaseThicknessMM.String() != "101.6" || f.BaseKind != "untreated" {
+		t.Errorf("%+v", based.Soil)
+	}
+	wantStatement(t, based.Warnings, "k-from-base", "35.288128 MPa/m", "table 1", "value from memory")
+	r, err := service.New(nil).SizeSlab(context.Background(), body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !slices.Contains(r.Notices, service.FoundationNotice) {
+		t.Errorf("notices: %q", r.Notices)
+	}
+	// A method that takes CBR leaves the base alone.
+	both := sizeAll(t, changed(t, body, edit{"/methods/-", "austroads"}, edit{"/soil/cbr", "5 %"}, edit{"/edge/dowels", false}))
+	if both[0].Soil == nil || both[1].Soil != nil {
+		t.Errorf("eb109p %+v, austroads %+v", both[0].Soil, both[1].Soil)
+	}
+}
+
+func sizeAll(t *testing.T, body []byte) []service.ThicknessResult {
+	t.Helper()
+	r, err := service.New(nil).SizeSlab(context.Background(), body)
+	if err != nil {
+		t.Fatal(err, service.Faults(err))
+	}
+	return r.Results
+}
+
+// serviceability is that of the design example of the guide of 1993.
+var serviceability = map[string]any{"zr": "-1.645", "s0": "0.29", "delta_psi": "1.7", "terminal_psi": "2.5", "load_transfer": "3.2", "drainage": "1.0", "elastic_modulus": "5000 ksi"}
+
+// One spectrum, side by side: aashto93 finds its equivalent axles from it. On the
+// thickness that was found, they are the equivalent axles that it carries.
+func TestOneSpectrumForAllMethods(t *testing.T) {
+	body := design1A(t, edit{"/methods/-", "aashto93"}, edit{"/serviceability", serviceability}, edit{"/rounding", map[string]any{"policy": "none"}})
+	results := sizeAll(t, body)
+	if results[0].EquivalentAxles != nil || results[0].AllowableAxles != nil {
+		t.Errorf("eb109p has equivalent axles: %+v", results[0].EquivalentAxles)
+	}
+	e := results[1].EquivalentAxles
+	if e == nil || len(e.Lines) != 20 || e.Iterations == nil || *e.Iterations < 10 || *e.Iterations > 18 || !strings.Contains(e.Source, "value from memory") {
+		t.Fatalf("%+v", e)
+	}
+	sum := dec("0")
+	for _, l := range e.Lines {
+		sum = sum.Add(l.Axles.Decimal)
+	}
+	if !sum.Equal(e.Total.Decimal) {
+		t.Errorf("the lines sum to %s, the total is %s", sum, e.Total)
+	}
+	if share := e.Total.Div(results[1].AllowableAxles.Decimal); printed(share, 4) != "1.0000" {
+		t.Errorf("%s of %s equivalent axles", e.Total, results[1].AllowableAxles)
+	}
+	wantStatement(t, results[1].Warnings, "not-used", "load safety factor")
+	// Equivalent axles that are given go first, and a check has no search.
+	given := sizeAll(t, changed(t, body, edit{"/traffic/equivalent_axles", 5100000}, edit{"/thickness", "10 in"}))
+	if given[1].EquivalentAxles != nil {
+		t.Errorf("%+v", given[1].EquivalentAxles)
+	}
+	checked := sizeAll(t, changed(t, body, edit{"/thickness", "10 in"}))
+	if e := checked[1].EquivalentAxles; e == nil || e.Iterations != nil || e.ThicknessMM.String() != "254" || !checked[1].AllowableAxles.Equal(given[1].AllowableAxles.Decimal) {
+		t.Errorf("%+v", e)
+	}
+}
+
+// What several methods find wrong is told once; what only some find names them.
+func TestFaultsOfSeveralMethodsAreToldOnce(t *testing.T) {
+	three := []edit{{"/methods", []any{"eb109p", "austroads", "aashto93"}}, {"/soil/cbr", "5 %"}, {"/serviceability", serviceability}}
+	told := func(edits ...edit) (list []string) {
+		_, err := service.New(nil).SizeSlab(context.Background(), design1A(t, append(slices.Clone(three), edits...)...))
+		for _, f := range service.Faults(err) {
+			list = append(list, string(f.Pointer)+" "+f.Code+": "+f.Detail)
+		}
+		return list
+	}
+	for _, c := range []struct {
+		name   string
+		edit   edit
+		starts string
+	}{
+		{"by all", edit{"/strength/modulus_of_rupture", "4.5"}, "/strength/modulus_of_rupture unit-missing: \"4.5\""},
+		{"by all, prepared", edit{"/traffic/axles/0/load", "0 kN"}, "/traffic/axles/0/load out-of-range: \"0 kN\""},
+		{"by two", edit{"/traffic/load_safety_factor", remove}, "/traffic/load_safety_factor required-member-missing: eb109p: the method eb109p"},
+		{"by one", edit{"/traffic/axles/0/axle", "tridem"}, "/traffic/axles/0/axle axle-unsupported: eb109p: "},
+	} {
+		list := told(c.edit)
+		want := 1
+		if c.name == "by two" { // each says which method needs it
+			want = 2
+		}
+		if len(list) != want || !strings.HasPrefix(list[0], c.starts) {
+			t.Errorf("%s: %q", c.name, list)
+		}
+	}
+}
+
+// Every warning and fault points at a member that the request has, or the place
+// where one is missing.
+func TestThicknessPointersLeadSomewhere(t *testing.T) {
+	trucks := map[string]any{"load_safety_factor": "1.2", "trucks": map[string]any{"trucks_per_day": 100, "direction_split": "50 %", "lane_split": "100 %", "design_years": 20,
+		"axles": []any{map[string]any{"axle": "single_dual", "load": "90 kN", "per_1000_trucks": "900"}}}}
+	beams := map[string]any{"method": "astm-c1609", "strength_rule": "residual_ratio", "ratio": "by_load", "age_days": 28, "specimens": []any{
+		map[string]any{"name": "1", "width": "150 mm", "depth": "150 mm", "span": "450 mm", "strengths": map[string]any{"first_peak": "7.5 MPa", "l600": "1.2 MPa", "l150": "1.0 MPa"}}}}
+	for name, edits := range map[string][]edit{
+		"dowels in austroads": {{"/methods", []any{"austroads"}}, {"/soil/cbr", "5 %"}},
+		"a base":              {{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "4 in", "kind": "cement_treated"}}}},
+		"a rule":              {{"/strength/rule", "residual_ratio"}, {"/strength/residual_ratio", "20 %"}, {"/strength/coefficient_of_variation", "30 %"}},
+		"aashto93":            {{"/methods", []any{"aashto93"}}, {"/serviceability", serviceability}, {"/serviceability/s0", "0.5"}},
+		"nearest":             {{"/rounding", map[string]any{"policy": "nearest", "step": "10 mm"}}},
+		"beams":               {{"/strength", map[string]any{"beam_tests": beams}}},
+		"trucks":              {{"/traffic", trucks}, {"/strength/modulus_of_rupture", "7 MPa"}},
+	} {
+		body := design1A(t, edits...)
+		var document any
+		if err := json.Unmarshal(body, &document); err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range sizeAll(t, body) {
+			for _, w := range r.Warnings {
+				if !leads(document, string(w.Pointer)) {
+					t.Errorf("%s: %s points to %s, which the request does not have", name, w.Code, w.Pointer)
+				}
+			}
+			if len(r.Warnings) == 0 {
+				t.Errorf("%s: no warnings to look at", name)
+			}
+		}
+	}
+	// A fault of a spectrum that was made from trucks, and of a strength from beams.
+	_, err := service.New(nil).SizeSlab(context.Background(), design1A(t, edit{"/traffic", trucks}, edit{"/traffic/trucks/axles/0/axle", "tridem"}))
+	wantFault(t, service.Faults(err), "/traffic/trucks/axles/0/axle", "axle-unsupported")
+	_, err = service.New(nil).SizeSlab(context.Background(), design1A(t, edit{"/strength", map[string]any{"beam_tests": beams, "rule": "residual_ratio"}}, edit{"/strength/beam_tests/specimens/0/strengths/first_peak", "20 MPa"}))
+	wantFault(t, service.Faults(err), "/strength", "out-of-range")
+}
+
+// leads tells whether a JSON Pointer without escapes has a value in the document.
+func leads(document any, pointer string) bool {
+	for _, step := range strings.Split(pointer, "/")[1:] {
+		switch inside := document.(type) {
+		case map[string]any:
+			next, has := inside[step]
+			if !has {
+				return false
+			}
+			document = next
+		case []any:
+			i, err := strconv.Atoi(step)
+			if err != nil || i < 0 || i >= len(inside) {
+				return false
+			}
+			document = inside[i]
+		default:
+			return false
+		}
+	}
+	return true
+}
+
+// A soil laid over another: a k takes the place of a subgrade with its base, and the
+// other way round; a base alone changes that of the subgrade.
+func TestSoilLaidOverSoil(t *testing.T) {
+	svc := newService(t)
+	body := file(t, "../testdata/scenarios/sized.json")
+	subgrade := map[string]any{"subgrade_k": "30 MPa/m", "base": map[string]any{"thickness": "150 mm", "kind": "cement_treated"}}
+	soil := func(r *service.ComparisonResponse, i int) *service.FoundationResult {
+		return r.Alternatives[i].ThicknessDesign.Soil
+	}
+	over := func(first, second any) *service.ComparisonResponse {
+		return compare(t, svc, changed(t, body, edit{"/alternatives/0/slab/thickness/soil", first}, edit{"/alternatives/1/slab/thickness/soil", second}))
+	}
+	if r := over(map[string]any{"k": "60 MPa/m"}, subgrade); soil(r, 0) != nil || soil(r, 1) == nil || r.Comparison.Comparable {
+		t.Errorf("a subgrade over a k: %+v, %+v", soil(r, 0), soil(r, 1))
+	}
+	if r := over(subgrade, map[string]any{"k": "60 MPa/m"}); soil(r, 0) == nil || soil(r, 1) != nil {
+		t.Errorf("a k over a subgrade: %+v, %+v", soil(r, 0), soil(r, 1))
+	}
+	r := over(subgrade, map[string]any{"base": map[string]any{"thickness": "200 mm"}})
+	if first, second := soil(r, 0), soil(r, 1); first.BaseThicknessMM.String() != "150" || second.BaseThicknessMM.String() != "200" || second.BaseKind != "cement_treated" || !second.K.GreaterThan(first.K.Decimal) {
+		t.Errorf("a thicker base over a base: %+v, %+v", first, second)
+	}
+	wantFault(t, faults(t, svc, changed(t, body, edit{"/alternatives/1/slab/thickness/soil", map[string]any{"base": map[string]any{"thickness": "200 mm", "kind": "untreated"}}})),
+		"/alternatives/1/slab/thickness/soil/base", "one-of")
 }
 
 // One request from strength and traffic to cost and carbon: slabs are equal in

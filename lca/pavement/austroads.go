@@ -40,7 +40,7 @@ func (austroads) about() *About { return &aboutAustroads }
 
 func (austroads) model(in Input, effective decimal.Decimal, intake *intake) model {
 	if in.Dowels {
-		intake.warnings.Add(intake.pointer("joints"), "undowelled-erosion", "the erosion equations at hand are those of undowelled joints: for a dowelled slab they are on the safe side, and not to be compared with a dowelled design of another method")
+		intake.warnings.Add(intake.pointer("edge/dowels"), "undowelled-erosion", "the erosion equations at hand are those of undowelled joints: for a dowelled slab they are on the safe side, and not to be compared with a dowelled design of another method")
 	}
 	safety := intake.number("traffic/load_safety_factor", in.LoadSafetyFactor)
 	m := &mechanistic{

@@ -13,11 +13,12 @@ import (
 // Design is a problem checked and made ready. It does not change and may be
 // shared.
 type Design struct {
-	input    Input
-	about    *About
-	strength Effective
-	model    model
-	warnings []fault.Fault
+	input      Input // K on top of the base, Base nil
+	about      *About
+	strength   Effective
+	foundation *Foundation
+	model      model
+	warnings   []fault.Fault
 }
 
 // Prepare checks the input and returns either a design or every fault found:
@@ -41,7 +42,10 @@ func Prepare(in Input) (*Design, fault.List) {
 	if !intake.faults.Empty() {
 		return nil, intake.faults
 	}
-	return &Design{in, intake.about, strength, model, intake.warnings.All()}, intake.faults
+	if in.Base = nil; intake.foundation != nil {
+		in.K.Decimal = intake.foundation.K
+	}
+	return &Design{in, intake.about, strength, intake.foundation, model, intake.warnings.All()}, intake.faults
 }
 
 // strength holds the members of the strength, and what the rule made of them,
@@ -69,6 +73,10 @@ func (d *Design) About() About { return d.about.clone() }
 // Strength is the effective modulus of rupture of the design.
 func (d *Design) Strength() Effective { return d.strength }
 
+// Foundation tells how k was found from a subgrade and a base; nil where k was
+// given, and in a method that does not use it.
+func (d *Design) Foundation() *Foundation { return d.foundation }
+
 // Warnings are what to know about the input: unusual values, and what the
 // method does not cover.
 func (d *Design) Warnings() []fault.Fault { return d.warnings }
@@ -81,7 +89,11 @@ type Result struct {
 	Groups      []GroupDamage       // in the order of the input; none in aashto93
 	Totals      []Total             // in the order of About.Criteria
 	Allowable   decimal.NullDecimal // equivalent axles to the terminal serviceability, aashto93 only
-	Governs     Criterion           // the one with most damage
+	// Equivalents of the spectrum at this thickness, in the order of the input;
+	// aashto93 with a spectrum only. EquivalentAxles is the exact sum of its lines.
+	Equivalents     []Equivalent
+	EquivalentAxles decimal.Decimal
+	Governs         Criterion // the one with most damage
 	// Pass: no criterion uses up more than 100 %. It is decided before rounding,
 	// so it may differ from the printed totals by their rounding.
 	Pass bool
@@ -100,6 +112,16 @@ type Reference struct {
 	LoadKN        decimal.Decimal
 	StressMPa     decimal.Decimal
 	ErosionFactor decimal.Decimal // log10 (41.35 C1 P)
+}
+
+// Equivalent is one axle group in equivalent 18-kip single axles. Loads are as
+// given, without load safety factor.
+type Equivalent struct {
+	Axle        Axle
+	LoadKN      decimal.Decimal
+	Repetitions decimal.Decimal
+	Factor      decimal.Decimal // equivalent axles of one group
+	Axles       decimal.Decimal // of all repetitions
 }
 
 // GroupDamage is the damage of one axle group. An invalid number of allowable
@@ -134,6 +156,10 @@ func (d *Design) Check(thicknessMM decimal.Decimal) (Result, fault.List) {
 		in, g := d.input.Groups[i], &r.Groups[i]
 		g.Axle, g.LoadKN, g.Repetitions = in.Axle, in.LoadKN, in.Repetitions
 		g.DesignLoadKN = num.Line(in.LoadKN.Mul(d.input.LoadSafetyFactor.Decimal))
+	}
+	for i := range r.Equivalents {
+		in, e := d.input.Groups[i], &r.Equivalents[i]
+		e.Axle, e.LoadKN, e.Repetitions = in.Axle, in.LoadKN, in.Repetitions
 	}
 	worst := math.Inf(-1)
 	r.Pass = true
@@ -291,8 +317,8 @@ type Effect struct {
 	Faults        []fault.Fault // why there is no thickness
 }
 
-// Sensitivity moves effective strength, soil reaction (or CBR) and repetitions
-// by 10 % down and up, one at a time, and solves again.
+// Sensitivity moves effective strength, soil reaction on top of the base (or CBR)
+// and repetitions by 10 % down and up, one at a time, and solves again.
 func (d *Design) Sensitivity() ([]Effect, fault.List) {
 	base, faults := d.Solve()
 	if !faults.Empty() {

@@ -49,9 +49,21 @@ func TestPrepareNamesEveryFault(t *testing.T) {
 		"unknown rule": {change(metric(), func(in *Input) { in.Strength.Rule = "f300" }), []string{"one-of at /strength/rule"}},
 		"k for a method that wants CBR": {change(metric(), func(in *Input) { in.K, in.CBR = in.CBR, decimal.NullDecimal{} }),
 			[]string{"required-member-missing at /soil/cbr"}},
-		"a spectrum for a method that wants equivalent axles": {change(guideExample(), func(in *Input) {
-			in.EquivalentAxles, in.Groups = decimal.NullDecimal{}, metric().Groups
-		}), []string{"required-member-missing at /traffic/equivalent_axles"}},
+		"no traffic for aashto93": {change(guideExample(), func(in *Input) { in.EquivalentAxles = decimal.NullDecimal{} }),
+			[]string{"required-member-missing at /traffic/equivalent_axles"}},
+		"few axles for aashto93": {change(guideExample(), func(in *Input) {
+			in.EquivalentAxles, in.Groups = decimal.NullDecimal{}, []Group{{Tandem, dec("150"), dec("9000")}}
+		}), []string{"out-of-range at /traffic/axles"}},
+		"heavy axles for aashto93": {change(guideExample(), func(in *Input) {
+			in.EquivalentAxles, in.Groups = decimal.NullDecimal{}, []Group{{SingleTyre, dec("222.5"), dec("90000")}, {SingleDual, dec("223"), dec("1")}, {Tandem, dec("401"), dec("1")}, {Tridem, dec("401"), dec("1")}}
+		}), []string{"out-of-range at /traffic/axles/1/load", "out-of-range at /traffic/axles/2/load", "out-of-range at /traffic/axles/3/load"}},
+		"a base on nothing": {change(design1A(), func(in *Input) { in.K, in.Base = decimal.NullDecimal{}, &Base{dec("150"), Untreated} }),
+			[]string{"required-member-missing at /soil/subgrade_k"}},
+		"a base beyond its table": {change(design1A(), func(in *Input) { in.Base = &Base{dec("400"), Untreated} }),
+			[]string{"out-of-range at /soil/base/thickness"}},
+		"a base beyond the method": {change(design1A(), func(in *Input) {
+			in.K, in.Base = decimal.NewNullDecimal(fromPCI("200")), &Base{dec("203.2"), CementTreated}
+		}), []string{"out-of-range at /soil"}},
 		"two reliabilities": {change(guideExample(), func(in *Input) { in.Serviceability.Reliability = some("95") }), []string{"one-of at /serviceability/zr"}},
 		"no serviceability": {change(guideExample(), func(in *Input) { in.Serviceability = AASHTOTerms{} }), []string{
 			"required-member-missing at /serviceability/reliability", "required-member-missing at /serviceability/s0",
@@ -223,6 +235,9 @@ func problems() *rapid.Generator[Input] {
 		input.EquivalentAxles = decimal.NewNullDecimal(number(100_000, 30_000_000, 0, "W18"))
 		input.Dowels = rapid.Bool().Draw(t, "dowels")
 		input.Shoulder = rapid.Bool().Draw(t, "shoulder")
+		if rapid.Bool().Draw(t, "spectrum") && input.Method == "aashto93" {
+			input.EquivalentAxles = decimal.NullDecimal{}
+		}
 		input.Groups = nil
 		for range rapid.IntRange(1, 8).Draw(t, "groups") {
 			g := Group{Axle: rapid.SampledFrom(Axles()).Draw(t, "axle")}
@@ -233,6 +248,9 @@ func problems() *rapid.Generator[Input] {
 			g.LoadKN = number(30*axles, 110*axles, 0, "load")
 			g.Repetitions = number(1, 3_000_000, 0, "repetitions")
 			input.Groups = append(input.Groups, g)
+		}
+		if input.Method == "aashto93" { // never fewer equivalent axles than the method takes
+			input.Groups = append(input.Groups, Group{SingleDual, dec("81"), dec("100000")})
 		}
 		return input
 	})

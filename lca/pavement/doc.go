@@ -11,9 +11,11 @@
 //     Design", 2001 guide, chapter 9, for undowelled joints; it knows single
 //     tyres and tridems.
 //   - aashto93: AASHTO "Guide for Design of Pavement Structures", 1993, part II
-//     chapter 3, the equation for rigid pavements.
+//     chapter 3, the equation for rigid pavements; its equivalent axles are given,
+//     or follow from a spectrum by the equivalence of the AASHO Road Test.
 //
-// A problem is an Input. Prepare checks it, names every fault at once, and
+// The soil reaction k is given on top of the base, or follows from that of the
+// subgrade and a Base by the tables of EB109P. A problem is an Input. Prepare checks it, names every fault at once, and
 // returns a Design, which checks a given thickness, solves for the least one,
 // and tells how the least one moves with strength, soil and traffic. Rounding
 // turns the least thickness into one that is built.

@@ -56,7 +56,7 @@ func (eb109p) model(in Input, effective decimal.Decimal, intake *intake) model {
 		cv = intake.number("strength/coefficient_of_variation", in.CV)
 	}
 	safety := intake.number("traffic/load_safety_factor", in.LoadSafetyFactor)
-	slab := newSlabEB109P(intake.number("soil/k", in.K)/mpaPerMOfLb, in.Dowels, in.Shoulder, cv)
+	slab := newSlabEB109P(intake.reaction(in)/mpaPerMOfLb, in.Dowels, in.Shoulder, cv)
 	m := &mechanistic{slab: slab, strength: num.Float(effective), c2: erosionWeight(in.Shoulder)}
 	loads := intake.groups(in.Groups, func(a Axle) (member, refusal string) {
 		switch a {

@@ -16,17 +16,21 @@ type Input struct {
 	Method   string   // method: an id of Methods
 	Strength Strength // strength
 
-	// Traffic: a spectrum for eb109p and austroads, equivalent axles for aashto93.
+	// Traffic: a spectrum for eb109p and austroads; for aashto93 equivalent axles, or
+	// where there are none a spectrum from which it finds them.
 	Groups           []Group             // traffic/axles, at most MaxGroups
 	LoadSafetyFactor decimal.NullDecimal // traffic/load_safety_factor, on every load
 	EquivalentAxles  decimal.NullDecimal // traffic/equivalent_axles: 18 kip (80 kN) single axles in the design period
 
 	// Soil, as improved by the base. No method here converts one into the other.
-	K   decimal.NullDecimal // soil/k, MPa/m
-	CBR decimal.NullDecimal // soil/cbr, effective CBR, %
+	// Where Base is given, K is that of the subgrade, soil/subgrade_k, and the methods
+	// that need k take it on top of the base.
+	K    decimal.NullDecimal // soil/k, MPa/m
+	CBR  decimal.NullDecimal // soil/cbr, effective CBR, %
+	Base *Base               // soil/base
 
-	Dowels   bool // joints with dowels, else aggregate interlock
-	Shoulder bool // tied concrete shoulder
+	Dowels   bool // edge/dowels: joints with dowels, else aggregate interlock
+	Shoulder bool // edge/concrete_shoulder: tied concrete shoulder
 
 	// CV is strength/coefficient_of_variation of the modulus of rupture, a ratio;
 	// absent is 0.15, the value built into the charts of EB109P (read). Only eb109p
@@ -76,10 +80,11 @@ func (r *Range) String() string {
 
 // intake reads the numbers of an input against the ranges of a method.
 type intake struct {
-	at       fault.Path
-	about    *About
-	faults   fault.List
-	warnings fault.List
+	at         fault.Path
+	about      *About
+	faults     fault.List
+	warnings   fault.List
+	foundation *Foundation // where k is taken on top of a base
 }
 
 func (in *intake) pointer(member string) fault.Path { return in.at + fault.Path("/"+member) }
@@ -91,6 +96,25 @@ func (in *intake) number(member string, v decimal.NullDecimal) float64 {
 		return 0
 	}
 	return in.within(in.pointer(member), member, v.Decimal)
+}
+
+// reaction is the soil reaction in MPa/m, on top of the base where there is one.
+func (in *intake) reaction(input Input) float64 {
+	if input.Base == nil {
+		return in.number("soil/k", input.K)
+	}
+	soil := in.pointer("soil")
+	if !input.K.Valid {
+		in.faults.Add(soil.At("subgrade_k"), "required-member-missing", "a base needs the k of the subgrade under it")
+		return 0
+	}
+	f, faults := input.Base.On(input.K.Decimal, soil)
+	if in.faults.Append(faults.All()...); !faults.Empty() {
+		return 0
+	}
+	in.foundation = &f
+	in.warnings.Add(soil.At("base"), "k-from-base", "%s", f)
+	return in.within(soil, "soil/k", f.K)
 }
 
 // within holds a value against the ranges of a member and crosses it.
