@@ -64,7 +64,7 @@ type (
 		Texts   []string
 		Caution string // shown apart
 		Groups  []docsGroup
-		Schemas []docsSchema
+		Members []docsSchemas
 		Kinds   []Kind
 	}
 	docsGroup struct {
@@ -82,19 +82,28 @@ type (
 		Responses  []docsResponse
 	}
 	docsParameter struct {
-		Name, In, Type, Text, Example string
-		Required                      bool
+		Name, In, Text, Example string
+		Type                    []docsTerm
+		Required                bool
 	}
 	docsExample  struct{ Name, Summary, JSON, Curl string }
 	docsResponse struct{ Status, Text, Schema, Media string }
-	docsSchema   struct {
-		Name, Text, Type string
-		Members          []docsMember
+	docsSchemas  struct { // the schemas of one part of the contract
+		ID, Name string
+		Schemas  []docsSchema
+	}
+	docsSchema struct {
+		Name, Text, Example string
+		Type                []docsTerm
+		Members             []docsMember
 	}
 	docsMember struct {
-		Name, Type, Schema, Text, Example string
-		Required                          bool
+		Name, Text, Example string
+		Type                []docsTerm
+		Required            bool
+		Members             []docsMember // of an object without a name of its own
 	}
+	docsTerm struct{ Text, Schema string } // words, or the name of a schema
 )
 
 // renderPages makes the pages of a contract. It panics where a template does
@@ -129,31 +138,89 @@ func describeContract(c *Contract) docsView {
 		}
 		view.Texts = append(view.Texts, p)
 	}
+	operations := slices.Clone(c.operations)
+	slices.SortStableFunc(operations, func(a, b Operation) int { return compareOrigins(a.path.Origin, b.path.Origin) })
 	for _, tag := range c.document.Tags {
 		group := docsGroup{Name: tag.Name, Text: tag.Description}
-		for _, o := range c.operations {
+		for _, o := range operations {
 			if slices.Contains(o.operation.Tags, tag.Name) {
 				group.Operations = append(group.Operations, describeOperation(o))
 			}
 		}
 		view.Groups = append(view.Groups, group)
 	}
+	view.Members = describeSchemas(c)
+	return view
+}
+
+// describeSchemas groups the schemas by where they are used, each group in the
+// order of the contract.
+func describeSchemas(c *Contract) []docsSchemas {
+	asked := map[string]bool{}
+	for _, o := range c.operations {
+		if o.body != nil {
+			reach(o.operation.RequestBody.Value.Content.Get("application/json").Schema, asked)
+		}
+	}
 	names := sortedKeys(c.document.Components.Schemas)
 	slices.SortFunc(names, func(a, b string) int {
-		return cmp.Compare(c.document.Components.Schemas[a].Origin.Key.Line, c.document.Components.Schemas[b].Origin.Key.Line)
+		return compareOrigins(c.document.Components.Schemas[a].Origin, c.document.Components.Schemas[b].Origin)
 	})
+	requests := docsSchemas{ID: "requests", Name: "Members of requests"}
+	answers := docsSchemas{ID: "answers", Name: "Members of answers"}
+	texts := docsSchemas{ID: "texts", Name: "Texts and numbers"}
 	for _, name := range names {
 		s := c.document.Components.Schemas[name].Value
-		view.Schemas = append(view.Schemas, docsSchema{Name: name, Text: s.Description, Type: typeText(s), Members: describeMembers("", s)})
+		d := docsSchema{Name: name, Text: s.Description, Example: text(s.Example), Type: describeType(s)}
+		if s.Title != "" && s.Title != name { // another one with a word more
+			d.Type = describeRef(c.document.Components.Schemas[name])
+		} else {
+			d.Members = describeMembers(s)
+		}
+		group := &answers
+		switch {
+		case len(d.Members) == 0 && !s.Type.Is("array") && len(s.OneOf) == 0 && !s.Type.Is("object"):
+			group = &texts
+		case asked[name]:
+			group = &requests
+		}
+		group.Schemas = append(group.Schemas, d)
 	}
-	return view
+	return []docsSchemas{requests, answers, texts}
+}
+
+// reach collects the names of the schemas that a schema leads to.
+func reach(ref *openapi3.SchemaRef, found map[string]bool) {
+	if ref == nil {
+		return
+	}
+	if name := componentName(ref); name != "" {
+		if found[name] {
+			return
+		}
+		found[name] = true
+	}
+	for _, p := range ref.Value.Properties {
+		reach(p, found)
+	}
+	reach(ref.Value.Items, found)
+	for _, branch := range ref.Value.OneOf {
+		reach(branch, found)
+	}
+}
+
+func compareOrigins(a, b *openapi3.Origin) int {
+	if a == nil || b == nil {
+		return 0
+	}
+	return cmp.Or(cmp.Compare(a.Key.Line, b.Key.Line), cmp.Compare(a.Key.Column, b.Key.Column))
 }
 
 func describeOperation(o Operation) docsOperation {
 	d := docsOperation{Operation: o, Summary: o.operation.Summary, Texts: paragraphs(o.operation.Description)}
 	for _, ref := range o.parameters() {
 		p := ref.Value
-		d.Parameters = append(d.Parameters, docsParameter{Name: p.Name, In: p.In, Type: typeText(p.Schema.Value), Text: p.Description, Example: text(p.Example), Required: p.Required})
+		d.Parameters = append(d.Parameters, docsParameter{Name: p.Name, In: p.In, Type: describeRef(p.Schema), Text: p.Description, Example: text(p.Example), Required: p.Required})
 	}
 	const host = "http://127.0.0.1:8080"
 	if o.body == nil {
@@ -165,7 +232,11 @@ func describeOperation(o Operation) docsOperation {
 	} else {
 		media := o.operation.RequestBody.Value.Content.Get("application/json")
 		d.Body = componentName(media.Schema)
-		for _, name := range sortedKeys(media.Examples) {
+		names := sortedKeys(media.Examples)
+		slices.SortStableFunc(names, func(a, b string) int {
+			return compareOrigins(media.Examples[a].Value.Origin, media.Examples[b].Value.Origin)
+		})
+		for _, name := range names {
 			e := media.Examples[name].Value
 			d.Examples = append(d.Examples, docsExample{Name: name, Summary: e.Summary, JSON: pretty(e.Value, media.Schema.Value),
 				Curl: "curl -sS " + host + o.Path + " -H 'Content-Type: application/json' --data-binary @" + name + ".json"})
@@ -186,65 +257,96 @@ func describeOperation(o Operation) docsOperation {
 	return d
 }
 
-// describeMembers lists the members of an object; those of an object without a
-// name of its own follow it, with its name before theirs.
-func describeMembers(prefix string, s *openapi3.Schema) []docsMember {
+// describeMembers lists the members of an object, those of an object without a
+// name of its own inside.
+func describeMembers(s *openapi3.Schema) []docsMember {
+	if s.Items != nil && componentName(s.Items) == "" {
+		s = s.Items.Value
+	}
 	var list []docsMember
 	for _, name := range members(s) {
 		ref := s.Properties[name]
-		m := docsMember{Name: prefix + name, Type: typeText(ref.Value), Schema: componentName(ref), Text: ref.Value.Description,
-			Example: text(ref.Value.Example), Required: slices.Contains(s.Required, name)}
-		inner, suffix := ref, "."
-		if ref.Value.Items != nil {
-			inner, suffix = ref.Value.Items, "[]."
-			if m.Schema == "" {
-				m.Schema = componentName(inner)
-			}
+		m := docsMember{Name: name, Type: describeRef(ref), Text: ref.Value.Description, Example: text(ref.Value.Example), Required: slices.Contains(s.Required, name)}
+		if componentName(ref) == "" {
+			m.Members = describeMembers(ref.Value)
 		}
 		list = append(list, m)
-		if m.Schema == "" && len(inner.Value.Properties) > 0 {
-			list = append(list, describeMembers(m.Name+suffix, inner.Value)...)
-		}
 	}
 	return list
 }
 
-// typeText says in words what a schema takes.
-func typeText(s *openapi3.Schema) string {
-	var t string
+// describeRef says what a member takes: the name of its schema, where it has one,
+// and its form where that is short.
+func describeRef(ref *openapi3.SchemaRef) []docsTerm {
+	s, name := ref.Value, componentName(ref)
+	switch {
+	case name == "":
+		return describeType(s)
+	case s.Type.Is("object"):
+		return orNull([]docsTerm{{Schema: name}}, s)
+	}
+	return append([]docsTerm{{Schema: name}, {Text: ": "}}, describeType(s)...)
+}
+
+// describeType says what a schema takes, with the names of the schemas inside.
+func describeType(s *openapi3.Schema) []docsTerm {
+	var terms []docsTerm
 	switch {
 	case len(s.OneOf) > 0:
-		kinds := make([]string, len(s.OneOf))
 		for i, branch := range s.OneOf {
-			kinds[i] = typeText(branch.Value)
+			if i > 0 {
+				terms = append(terms, docsTerm{Text: ", or "})
+			}
+			terms = append(terms, describeRef(branch)...)
 		}
-		t = strings.Join(kinds, ", or ")
-	case len(s.Enum) > 0:
-		t = "one of: " + list(s.Enum)
-	case s.Extensions["x-quantity"] != nil:
-		t = "quantity in " + acceptedUnits(s)
-	case s.Extensions["x-money"] != nil:
-		t = "money per area, such as EUR/m2"
-	case s.Extensions["x-decimal"] != nil || s.Pattern != "":
-		t = "decimal, as text"
-	case s.Type.Is("string") && s.MaxLength != nil:
-		t = fmt.Sprintf("text, at most %d characters", *s.MaxLength)
-	case s.Type.Is("integer"):
-		t = bounds(s)
-	case s.Type.Is("boolean"):
-		t = "true or false"
-	case s.Type.Is("array") && s.MaxItems != nil:
-		t = fmt.Sprintf("list, at most %d", *s.MaxItems)
-		if s.MinItems > 0 {
-			t = fmt.Sprintf("list, %d to %d", s.MinItems, *s.MaxItems)
+	case s.Type.Is("array"):
+		name, entries := componentName(s.Items), ""
+		switch {
+		case s.MaxItems != nil && s.MinItems > 0:
+			entries = fmt.Sprintf(", %d to %d entries", s.MinItems, *s.MaxItems)
+		case s.MaxItems != nil:
+			entries = fmt.Sprintf(", at most %d entries", *s.MaxItems)
+		}
+		switch {
+		case name != "":
+			terms = append(terms, docsTerm{Text: "list of "}, docsTerm{Schema: name}, docsTerm{Text: entries})
+		case len(s.Items.Value.Properties) > 0:
+			terms = append(terms, docsTerm{Text: "list of objects" + entries})
+		default:
+			terms = append(append(terms, docsTerm{Text: "list" + entries + ", each "}), describeType(s.Items.Value)...)
 		}
 	default:
-		t = "object"
+		terms = append(terms, docsTerm{Text: typeText(s)})
 	}
+	return orNull(terms, s)
+}
+
+func orNull(terms []docsTerm, s *openapi3.Schema) []docsTerm {
 	if s.Nullable {
-		t += "; may be null"
+		return append(terms, docsTerm{Text: "; may be null"})
 	}
-	return t
+	return terms
+}
+
+// typeText says in words what a schema takes that has no others inside.
+func typeText(s *openapi3.Schema) string {
+	switch {
+	case len(s.Enum) > 0:
+		return "one of: " + list(slices.DeleteFunc(slices.Clone(s.Enum), func(v any) bool { return v == nil }))
+	case s.Extensions["x-quantity"] != nil:
+		return "quantity in " + acceptedUnits(s)
+	case s.Extensions["x-money"] != nil:
+		return "money per area, such as EUR/m2"
+	case s.Extensions["x-decimal"] != nil || s.Pattern != "":
+		return "decimal, as text"
+	case s.Type.Is("string") && s.MaxLength != nil:
+		return fmt.Sprintf("text, at most %d characters", *s.MaxLength)
+	case s.Type.Is("integer"):
+		return bounds(s)
+	case s.Type.Is("boolean"):
+		return "true or false"
+	}
+	return "object"
 }
 
 // pretty writes an example as JSON with its members in the order of the schema.
@@ -305,9 +407,17 @@ func paragraphs(s string) []string {
 	return list
 }
 
+// text writes an example as it stands in JSON, but for the quotes of a text.
 func text(value any) string {
-	if value == nil {
+	switch value := value.(type) {
+	case nil:
 		return ""
+	case string:
+		return value
 	}
-	return fmt.Sprint(value)
+	b, err := json.Marshal(value, json.Deterministic(true))
+	if err != nil {
+		panic("api: example: " + err.Error()) // it was read from YAML
+	}
+	return string(b)
 }

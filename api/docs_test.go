@@ -2,10 +2,13 @@ package api_test
 
 import (
 	"bytes"
+	"html"
 	"net/http"
 	"regexp"
 	"strings"
 	"testing"
+
+	"github.com/getkin/kin-openapi/openapi3"
 
 	"slabledger/api"
 )
@@ -60,6 +63,122 @@ func TestDocsExamplesReadWell(t *testing.T) {
 			t.Fatalf("%s does not follow", member)
 		}
 		at += 1 + next
+	}
+}
+
+// article is the description of a schema on the reference page, with the links to
+// other schemas as [Name] and without other marks.
+func article(t *testing.T, page, name string) string {
+	t.Helper()
+	text := regexp.MustCompile(`(?s)<article id="schema-` + name + `">.*?</article>`).FindString(page)
+	if text == "" {
+		t.Fatalf("no schema %s", name)
+	}
+	text = regexp.MustCompile(`<a href="#schema-\w+">(\w+)</a>`).ReplaceAllString(text, "[$1]")
+	text = strings.NewReplacer("<dl>", "(", "</dl>", ")").Replace(text)
+	return html.UnescapeString(regexp.MustCompile(`<[^>]+>`).ReplaceAllString(text, ""))
+}
+
+// Members lead to the schemas that they name, in lists and alternatives too; those
+// of an object without a name stand inside it; and examples are JSON.
+func TestDocsDescribeMembers(t *testing.T) {
+	page := newServer(t, api.Options{}).do(get("/docs")).Body.String()
+	for name, says := range map[string][]string{
+		"Slab":               {"or [ThicknessDesign]", "layers list of [Layer], at most 10 entries"},
+		"Takes":              {"one of: rest, or list of [Take], 1 to 40 entries"},
+		"Stage":              {"takes required [Takes]"},
+		"SourceOrNull":       {"[Source]; may be null"},
+		"ItemsUsed":          {"price_source required [SourceOrNull]; may be null"},
+		"ComparisonRequest":  {"alternatives required list of [Alternative], 2 to 200 entries"},
+		"MaintenanceEvent":   {"years list, at most 100 entries, each a whole number from 0 to 1000", "Example: [12,24]"},
+		"ServiceLevel":       {"Example: 12000000"},
+		"BeamDesignStrength": {"ratio required one of: toughness, by_load; may be null"},
+		"TruckTraffic":       {"The share in the design direction. Example: 50 %"},
+		"Rounding":           {"step [Length]: quantity in mm, cm, m, km, in, ft, yd, mi", "Example: 5 mm"},
+		"DesignStrength":     {"(ASTM C1609). Example: 0.9 MPa"},
+	} {
+		text := article(t, page, name)
+		for _, want := range says {
+			if !strings.Contains(text, want) {
+				t.Errorf("%s does not say %q:\n%s", name, want, text)
+			}
+		}
+	}
+	axes := regexp.MustCompile(`(?s)axes required list of objects, 1 to 4 entries\n[^(]*\(\s*name required \[Name\][^(]*\n\s*variants required list of \[Alternative\]`)
+	if text := article(t, page, "GridRequest"); !axes.MatchString(text) {
+		t.Errorf("the axes have their members inside:\n%s", text)
+	}
+	for _, wrong := range []string{"nil&gt;", "e+0", "[]."} {
+		if strings.Contains(page, wrong) {
+			t.Errorf("the page has %q", wrong)
+		}
+	}
+}
+
+// Operations, their examples, the groups of schemas and the members of each stand
+// in the order of the contract.
+func TestDocsKeepTheOrderOfTheContract(t *testing.T) {
+	page := newServer(t, api.Options{}).do(get("/docs")).Body.String()
+	for name, ids := range map[string][]string{
+		"operations": {`id="compare"`, "A plain slab, and a thinner fibre slab", "that a method sizes for the same traffic", `id="evaluate"`, `id="studyGrid"`, `id="sizeSlab"`, `id="checkMix"`, `id="testBeams"`, `id="listInventories"`, `id="getItem"`},
+		"schemas":    {`id="requests"`, `id="schema-ComparisonRequest"`, `id="schema-EvaluationRequest"`, `id="schema-Alternative"`, `id="schema-Mix"`, `id="answers"`, `id="schema-ThicknessResponse"`, `id="schema-ComparisonResponse"`, `id="schema-Problem"`, `id="texts"`, `id="schema-ItemCode"`, `id="schema-Length"`, `id="schema-Fixed"`},
+		"members":    {`id="schema-TransportRule"`, "<code>item</code>", "<code>category</code>", "<code>to</code>", "<code>mode</code>", "<code>distance</code>", "<code>transport</code>", "<code>reason</code>"},
+	} {
+		at := 0
+		for _, id := range ids {
+			next := strings.Index(page[at:], id)
+			if next < 0 {
+				t.Fatalf("%s: %s does not follow", name, id)
+			}
+			at += next
+		}
+	}
+}
+
+// A member with a meaning of its own has an example of its own: that of a length
+// or of a share in general would mislead.
+func TestMembersHaveExamplesOfTheirOwn(t *testing.T) {
+	raw, err := openapi3.NewLoader().LoadFromData(contract().YAML()) // before references are merged
+	if err != nil {
+		t.Fatal(err)
+	}
+	looked := 0
+	var walk func(where string, s *openapi3.Schema)
+	walk = func(where string, s *openapi3.Schema) {
+		for name, p := range s.Properties {
+			looked++
+			at := where + "." + name
+			_, general := map[string]bool{"Ratio": true, "Length": true}[strings.TrimPrefix(p.Ref, "#/components/schemas/")]
+			if general {
+				t.Errorf("%s has the example of %s", at, p.Ref)
+			}
+			if p.Ref != "" {
+				continue
+			}
+			if all := p.Value.AllOf; len(all) == 1 && all[0].Value.Example != nil && p.Value.Example == nil {
+				t.Errorf("%s has the example %v of %s", at, all[0].Value.Example, all[0].Ref)
+			}
+			walk(at, p.Value)
+		}
+		if s.Items != nil && s.Items.Ref == "" {
+			walk(where+"[]", s.Items.Value)
+		}
+	}
+	for name, s := range raw.Components.Schemas {
+		walk(name, s.Value)
+	}
+	if looked < 500 {
+		t.Errorf("only %d members were looked at", looked)
+	}
+}
+
+// The contract says which of its two versions is which.
+func TestContractTellsItsVersionsApart(t *testing.T) {
+	info := contract().Document().Info
+	for _, want := range []string{"`info.version`", "`engine_version`"} {
+		if !strings.Contains(info.Description, want) {
+			t.Errorf("the description does not mention %s", want)
+		}
 	}
 }
 

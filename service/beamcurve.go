@@ -69,7 +69,7 @@ func (r *reader) curve(c *BeamCurve, prefer flexure.Axis, at fault.Path) (*flexu
 		}
 	}
 	if file.count > maxCurveFaults {
-		file.faults.Add(at, "csv-more", "and %d more bad rows", file.count-maxCurveFaults)
+		file.faults.Add(at, "csv-more", "and %s more", counted(file.count-maxCurveFaults, "bad row"))
 	}
 	r.faults.Append(file.faults.All()...)
 	if file.count > 0 {
@@ -167,7 +167,7 @@ func (f *curveFile) sample(record []string, err error, x, load *curveColumn) (fl
 		if len(record) > f.cells && f.rows.Comma == ',' {
 			hint = "; a decimal comma needs another delimiter, or quotes around the number"
 		}
-		f.add("csv-field-count", "line %d: %d cells; the header has %d%s", line, len(record), f.cells, hint)
+		f.add("csv-field-count", "line %d: %s; the header has %d%s", line, counted(len(record), "cell"), f.cells, hint)
 		return flexure.Sample{}, false
 	}
 	mm, okX := f.number(line, record[x.place], x.unit)

@@ -293,7 +293,7 @@ func (b *beamTests) choices() {
 	}
 	fibres := b.method == flexure.C1609
 	if b.Ratio != "" && !fibres {
-		b.faults.Add(b.at.At("ratio"), "not-used", "only %s has a residual ratio", flexure.C1609)
+		b.faults.Add(b.at.At("ratio"), "not-used", "only %s has a residual ratio; leave this out", flexure.C1609)
 	}
 	rules := []string{string(pavement.RuleNone)}
 	if fibres {
@@ -311,7 +311,11 @@ func (b *beamTests) choices() {
 		{"outlier_test", &b.OutlierTest, []string{"none", OutlierE178}},
 	} {
 		if *c.value != "" && !slices.Contains(c.accepted, *c.value) {
-			b.faults.Add(b.at.At(c.member), "not-in-list", "%q is not accepted with %s; accepted: %s", short(*c.value), b.method, strings.Join(c.accepted, ", "))
+			why := ""
+			if c.member == "strength_rule" && !fibres {
+				why = fmt.Sprintf("; residual strength enters only by beams of %s", flexure.C1609)
+			}
+			b.faults.Add(b.at.At(c.member), "not-in-list", "%q is not accepted with %s; accepted: %s%s", short(*c.value), b.method, strings.Join(c.accepted, ", "), why)
 		}
 	}
 }
@@ -332,7 +336,7 @@ func (b *beamTests) readSpecimens() {
 	if b.AgeDays < 1 {
 		b.faults.Add(b.at.At("age_days"), "out-of-range", "an age of %d days; at least 1", b.AgeDays)
 	} else if b.AgeDays != 28 {
-		b.warnings.Add(b.at.At("age_days"), "age-not-28-days", "the beams are %d days old; thickness methods take the strength at 28 days", b.AgeDays)
+		b.warnings.Add(b.at.At("age_days"), "age-not-28-days", "the beams are %s old; thickness methods take the strength at 28 days", counted(b.AgeDays, "day"))
 	}
 	b.tested = len(b.Specimens)
 	standard := flexure.Specimen{
@@ -417,16 +421,36 @@ func (b *beamTests) points(given map[string]string, like string, at fault.Path, 
 		}
 	}
 	if len(given) == 0 {
-		b.faults.Add(at, "too-few", "no point; such as {%q: %q}", b.method.Points()[0], like)
+		b.faults.Add(at, "too-few", "no point; such as {%q: %q}; accepted: %s", b.method.Points()[0], like, b.members())
 	}
 	return points
+}
+
+// members lists what strengths and loads may have.
+func (b *beamTests) members() string {
+	var names []string
+	for _, p := range b.method.Points() {
+		names = append(names, string(p))
+	}
+	if b.method == flexure.C1609 {
+		names = append(names, toughnessMember)
+	}
+	return strings.Join(names, ", ")
+}
+
+// counted is a number with what it counts, as in "1 day" and "2 days".
+func counted(n int, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
 }
 
 // specimen prints one beam, and keeps its values where it counts.
 func (b *beamTests) specimen(given BeamSpecimen, beam flexure.Specimen, result flexure.Result, passed []string) {
 	var findings fault.List
 	if len(passed) > 0 {
-		findings.Add(beam.At.At("curve"), "columns-not-read", "%d columns are not read: %s", len(passed), short(strings.Join(passed, ", ")))
+		findings.Add(beam.At.At("curve"), "columns-not-read", "not read: %s of %s", counted(len(passed), "column"), short(strings.Join(passed, ", ")))
 	}
 	findings.Append(result.Findings...)
 	out := SpecimenResult{Name: given.Name, Excluded: textOf(given.Excluded), GivenAs: "strengths",
@@ -528,7 +552,7 @@ func (b *beamTests) characteristic(values []decimal.Decimal, at fault.Path, find
 	c, err := flexure.CharacteristicOf(values, flexure.Distribution(method))
 	switch {
 	case errors.Is(err, flexure.ErrTooFew):
-		findings.Add(at, "insufficient-specimens", "%d values that count; a characteristic value needs at least %d", len(values), flexure.MinSpecimens)
+		findings.Add(at, "insufficient-specimens", "a characteristic value needs at least %d values that count; here: %d", flexure.MinSpecimens, len(values))
 		return nil
 	case err != nil:
 		findings.Add(at, "characteristic-not-positive", "a log-normal characteristic value needs values above zero")
@@ -546,7 +570,7 @@ func (b *beamTests) characteristic(values []decimal.Decimal, at fault.Path, find
 func outlier(samples []sampleOf, values []decimal.Decimal, at fault.Path, findings *fault.List) *OutlierResult {
 	o, ok := flexure.OutlierOf(values)
 	if !ok {
-		findings.Add(at, "outlier-test-not-done", "%d values that count; the test is for 3 to 20 that are not all equal", len(values))
+		findings.Add(at, "outlier-test-not-done", "the test is for 3 to 20 values that count and are not all equal; here: %d", len(values))
 		return nil
 	}
 	out := &OutlierResult{Test: OutlierE178, Specimens: []string{}, Value: Amount{o.Value}, TN: Amount{o.T}, Critical: Plain{o.Critical}, Flagged: o.Flagged}
@@ -635,7 +659,8 @@ func (b *beamTests) design() {
 	}
 	needed := map[pavement.Rule]decimal.NullDecimal{pavement.RuleNone: mor, pavement.RuleResidualRatio: strength.ResidualRatio, pavement.RuleMORPlusF150: strength.F150}[strength.Rule]
 	if !mor.Valid || !needed.Valid {
-		findings.Add(at, "design-strength-absent", "the beams give no %s value that the rule %s needs: see n_used and the findings of statistics", d.Value, d.StrengthRule)
+		quantity := b.lacking(strength.Rule, d, mor.Valid)
+		findings.Add(at, "design-strength-absent", "the beams give no %s %s, which the rule %s needs: %s", d.Value, quantity, d.StrengthRule, b.remedy(quantity))
 	} else {
 		effective, faults := strength.Effective(at)
 		b.faults.Append(faults.All()...)
@@ -646,6 +671,39 @@ func (b *beamTests) design() {
 	}
 	d.Findings = statements(findings.All())
 	b.result.Design = d
+}
+
+// lacking is the quantity for want of which a rule gives no strength.
+func (b *beamTests) lacking(rule pavement.Rule, d BeamDesignStrength, hasMOR bool) flexure.Quantity {
+	switch {
+	case !hasMOR:
+		return b.method.Strength()
+	case rule == pavement.RuleResidualRatio && *d.Ratio == RatioToughness:
+		return flexure.ToughnessRatioT150
+	}
+	return flexure.ResidualL150
+}
+
+// remedy says how to give a quantity of which the beams give too little.
+func (b *beamTests) remedy(q flexure.Quantity) string {
+	used := b.of(q).NUsed
+	if used > 0 && used < flexure.MinSpecimens && b.DesignValue == DesignCharacteristic {
+		return fmt.Sprintf("%s of it, and a characteristic value needs at least %d; test more, or take \"design_value\": %q", counted(used, "value"), flexure.MinSpecimens, DesignMean)
+	}
+	if used > 0 {
+		return "see the findings of its statistics"
+	}
+	switch q {
+	case flexure.ToughnessRatioT150:
+		how := fmt.Sprintf("it is %q in J up to span/150 beside %q, in strengths or loads, with width and depth; or a curve as far as there", toughnessMember, flexure.FirstPeak)
+		if b.of(flexure.LoadRatioL150).NUsed > 0 {
+			return how + fmt.Sprintf("; or choose \"ratio\": %q, which is f150/f1 and which these beams give", RatioByLoad)
+		}
+		return how + fmt.Sprintf("; or choose \"ratio\": %q, which is f150/f1, and give %q", RatioByLoad, flexure.L150)
+	case flexure.ResidualL150:
+		return fmt.Sprintf("f150 is the point %q, the load or the strength at a deflection of span/150; or a curve as far as there", flexure.L150)
+	}
+	return fmt.Sprintf("it is the point %q in strengths or loads, or a curve beyond it, of beams that are not excluded", b.method.Points()[0])
 }
 
 func ratioOf(f150, mor decimal.NullDecimal) decimal.NullDecimal {

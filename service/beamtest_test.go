@@ -397,7 +397,7 @@ func TestBadRowsAreToldWithTheirLines(t *testing.T) {
 		want          [][2]string // code, text of the detail
 	}{
 		"not numbers":        {head + "0,0\n0.1,abc\n0.2,5\n,6\n1e-1,7\n+1,8\n", "", [][2]string{{"decimal-invalid", "line 3"}, {"decimal-invalid", "line 5"}, {"decimal-invalid", "line 6"}, {"decimal-invalid", "line 7"}}},
-		"cells":              {head + "0,0\n0.1,1,2\n0.2\n", "", [][2]string{{"csv-field-count", "line 3: 3 cells; the header has 2; a decimal comma"}, {"csv-field-count", "line 4: 1 cells"}}},
+		"cells":              {head + "0,0\n0.1,1,2\n0.2\n", "", [][2]string{{"csv-field-count", "line 3: 3 cells; the header has 2; a decimal comma"}, {"csv-field-count", "line 4: 1 cell; the header has 2"}}},
 		"stray quote":        {head + "0,0\n0\"1,1\n0.2,2\n0.3,z\n", "", [][2]string{{"csv-quote", "line 3"}, {"decimal-invalid", "line 5"}}},
 		"lines with blanks":  {head + "\r\n\n0,0\r\n\n0.1,?\n", "", [][2]string{{"decimal-invalid", "line 6"}}},
 		"undeclared comma":   {"deflection_mm;load_kN\n0;0\n0,1;1\n", "", [][2]string{{"decimal-invalid", `"decimal": "comma"`}}},
@@ -411,9 +411,9 @@ func TestBadRowsAreToldWithTheirLines(t *testing.T) {
 		"old line ends":      {"deflection_mm,load_kN\r0,0\r1,1\r", "", [][2]string{{"csv-header", ""}}},
 		"empty":              {"", "", [][2]string{{"csv-empty", ""}}},
 		"byte-order mark":    {"\ufeff", "", [][2]string{{"csv-empty", ""}}},
-		"header only":        {head, "", [][2]string{{"too-few", "0 points"}}},
-		"two rows":           {head + "0,0\n1,1\n", "", [][2]string{{"too-few", "2 points"}}},
-		"more than told":     {many, "", [][2]string{{"decimal-invalid", "line 2"}, {"csv-more", "50 more"}}},
+		"header only":        {head, "", [][2]string{{"too-few", "points of the curve: 0; at least 3"}}},
+		"two rows":           {head + "0,0\n1,1\n", "", [][2]string{{"too-few", "points of the curve: 2; at least 3"}}},
+		"more than told":     {many, "", [][2]string{{"decimal-invalid", "line 2"}, {"csv-more", "50 bad rows more"}}},
 		"too many points":    {head + strings.Repeat("1,1\n", 20_001), "", [][2]string{{"csv-too-large", "20000"}}},
 		"at most many":       {head + strings.Repeat("1,1\n", 20_000), "", nil},
 		"more digits":        {head + "0,0\n0.1,1234567890123456\n1,1\n", "", [][2]string{{"decimal-invalid", "line 3"}}},
@@ -488,6 +488,76 @@ func TestFaultsOfBeamTests(t *testing.T) {
 	// Within another request, pointers lead there.
 	_, faults := service.EvaluateBeamTests(service.BeamTestRequest{Method: "x"}, "/alternatives/0/beam_tests")
 	wantFault(t, faults.All(), "/alternatives/0/beam_tests/method", "not-in-list", "astm-c78")
+}
+
+// A fault and an absent strength say what is accepted and how to give it.
+func TestBeamTestsSayHowToGiveIt(t *testing.T) {
+	detail := func(req service.BeamTestRequest, at, code string) string {
+		t.Helper()
+		_, faults := service.EvaluateBeamTests(req, "")
+		for _, f := range faults.All() {
+			if string(f.Pointer) == at && f.Code == code {
+				return f.Detail
+			}
+		}
+		t.Errorf("no %s at %s in %+v", code, at, faults.All())
+		return ""
+	}
+	absent := func(req service.BeamTestRequest) string {
+		t.Helper()
+		for _, s := range tested(t, req).Design.Findings {
+			if s.Code == "design-strength-absent" {
+				return s.Message
+			}
+		}
+		t.Error("no strength is absent")
+		return ""
+	}
+	two := func(loads map[string]string, rule string) service.BeamTestRequest {
+		req := alike(2)
+		for i := range req.Specimens {
+			req.Specimens[i].Loads = loads
+		}
+		req.StrengthRule = rule
+		return req
+	}
+	byLoad := map[string]string{"first_peak": "30 kN", "l150": "8 kN"}
+	nothing, noPoint, plain := two(nil, ""), two(map[string]string{}, ""), two(map[string]string{"peak": "30 kN"}, "mor_plus_f150")
+	plain.Method, plain.Ratio = "astm-c78", "by_load"
+	few := two(byLoad, "")
+	few.DesignValue = "characteristic"
+	ratioFew := two(byLoad, "residual_ratio")
+	ratioFew.DesignValue, ratioFew.Ratio = "characteristic", "by_load"
+	short := fromCSV("deflection_mm,load_kN\n0,0\n", "")
+	for name, c := range map[string]struct {
+		got  string
+		says []string
+	}{
+		"nothing given":        {detail(nothing, "/specimens/0", "one-of"), []string{"has none of them", `points such as "first_peak"`}},
+		"no point":             {detail(noPoint, "/specimens/1/loads", "too-few"), []string{`{"first_peak": "30 kN"}`, "accepted: first_peak, peak, l600, l150, toughness"}},
+		"rule of another test": {detail(plain, "/strength_rule", "not-in-list"), []string{"accepted: none; residual strength enters only by beams of astm-c1609"}},
+		"ratio without fibres": {detail(plain, "/ratio", "not-used"), []string{"leave this out"}},
+		"one point of a curve": {detail(short, "/specimens/0/curve", "too-few"), []string{"points of the curve: 1; at least 3"}},
+		"ratio by toughness":   {absent(two(byLoad, "residual_ratio")), []string{"no mean toughness_ratio_rt150_percent", `"toughness" in J`, `choose "ratio": "by_load", which is f150/f1 and which these beams give`}},
+		"no residual load":     {absent(two(map[string]string{"first_peak": "30 kN"}, "residual_ratio")), []string{`"ratio": "by_load"`, `give "l150"`}},
+		"f150":                 {absent(two(map[string]string{"first_peak": "30 kN"}, "mor_plus_f150")), []string{"no mean residual_strength_l150_mpa", `f150 is the point "l150"`, "span/150"}},
+		"two of a fractile":    {absent(few), []string{"no characteristic first_peak_strength_mpa", "2 values of it, and a characteristic value needs at least 3", `"design_value": "mean"`}},
+		"two of a ratio":       {absent(ratioFew), []string{"no characteristic first_peak_strength_mpa"}},
+		"no first peak":        {absent(two(map[string]string{"l150": "8 kN"}, "")), []string{`it is the point "first_peak" in strengths or loads`}},
+	} {
+		for _, want := range c.says {
+			if !strings.Contains(c.got, want) {
+				t.Errorf("%s: %q does not say %q", name, c.got, want)
+			}
+		}
+	}
+	// Of one it speaks in the singular.
+	req := alike(1)
+	req.AgeDays = 1
+	r := tested(t, req)
+	wantStatement(t, r.Findings, "age-not-28-days", "1 day old")
+	wantStatement(t, statisticsOf(t, r, "first_peak_strength_mpa").Findings, "insufficient-specimens", "at least 3 values that count; here: 1")
+	wantStatement(t, tested(t, two(byLoad, "")).Specimens[0].Findings, "points-missing", "peak, l600, toughness;")
 }
 
 func TestAgeOtherThan28DaysIsSaid(t *testing.T) {

@@ -44,6 +44,8 @@ func (s *Service) CheckMix(ctx context.Context, body []byte, refused ...fault.Fa
 type mixCheck struct {
 	evaluated
 	req      MixCheckRequest
+	exposure []string // classes that have limits
+	counted  *mix.KValue
 	measured *mix.Measured
 	atPlant  []slab.Flow // A1 and A2
 	energy   []slab.Energy
@@ -72,6 +74,7 @@ func newMixCheck(c *catalogue, req MixCheckRequest) *mixCheck {
 // the faults, and then the answer is not to be used.
 func (m *mixCheck) check() *MixCheckResponse {
 	d, ok := m.design()
+	m.exposed()
 	if !ok {
 		return nil
 	}
@@ -100,6 +103,9 @@ func (m *mixCheck) check() *MixCheckResponse {
 	if m.req.Thickness != nil {
 		resp.Notices = append(resp.Notices, ThicknessCaution)
 	}
+	if m.measured == nil && !m.airKnown {
+		m.bill.Assumptions.Add(m.airAt(), "air-none", "the mix states no air content, so it is taken to have none")
+	}
 	m.printMix()
 	for _, it := range m.named {
 		m.use(it)
@@ -111,6 +117,16 @@ func (m *mixCheck) check() *MixCheckResponse {
 	resp.Sources = sourcesOf([]*evaluated{&m.evaluated})
 	resp.Assumptions, resp.Warnings = statements(m.bill.Assumptions.All()), statements(m.warnings.All())
 	return resp
+}
+
+// exposed reads the exposure classes. One that is not known would drop its limits
+// without a word, so it is refused.
+func (m *mixCheck) exposed() {
+	known, unknown := mix.Exposure(m.req.ExposureClass)
+	for _, class := range unknown {
+		m.faults.Add("/exposure_class", "not-in-list", "%q is no exposure class with limits here; accepted: %s; several with a blank or a comma between", short(class), strings.Join(mix.Classes(), ", "))
+	}
+	m.exposure = known
 }
 
 // design reads the proportions in whichever of the three ways they are given.
@@ -162,6 +178,17 @@ func (m *mixCheck) design() (mix.Design, bool) {
 	}
 	d, ok := m.readDesign(at)
 	return d, ok && m.faults.Empty()
+}
+
+// airAt is where the air of the mix is to be given.
+func (m *mixCheck) airAt() fault.Path {
+	switch {
+	case m.req.ByRatio != nil:
+		return "/by_ratio/air"
+	case m.Mix.ByRatio != nil:
+		return "/mix/by_ratio/air"
+	}
+	return "/mix/air"
 }
 
 func (m *mixCheck) byBatch() (mix.Design, bool) {
@@ -292,6 +319,7 @@ func (m *mixCheck) kvalue() *KValueResult {
 	if !faults.Empty() {
 		return nil
 	}
+	m.counted = &k
 	r := &KValueResult{Rule: mix.RuleKValue, Ratio: Amount{k.Ratio}, EquivalentCement: Amount{k.Cement}}
 	for i, c := range k.Counted {
 		r.Additions = append(r.Additions, KValueCounted{Item: c.Item, Addition: m.req.KValue[i].Addition, K: Plain{c.K}, Limit: limits[i],
@@ -428,7 +456,10 @@ func (m *mixCheck) reread(text string, kind unit.Kind) unit.Quantity {
 
 func (m *mixCheck) ranges() []RangeReading {
 	list := []RangeReading{}
-	for _, r := range mix.Readings(m.proportions, m.req.ExposureClass, m.airKnown) {
+	if classes := mix.LeastAir(m.exposure); len(classes) > 0 && !m.airKnown {
+		m.warnings.Add("/exposure_class", "limit-not-checked", "the air content is not known, so the least air of %s (EN 206, Table F.1) is not checked", strings.Join(classes, ", "))
+	}
+	for _, r := range mix.Readings(m.proportions, m.exposure, m.airKnown, m.counted) {
 		list = append(list, RangeReading{Quantity: r.ID, Item: r.Item, Value: Amount{r.Value}, Unit: r.Unit, Low: plainOf(r.Low), High: plainOf(r.High), Within: r.Within, Source: r.Source})
 		if r.Within {
 			continue
@@ -449,7 +480,11 @@ func (m *mixCheck) ranges() []RangeReading {
 		if r.Unit != "1" {
 			in = " " + r.Unit
 		}
-		m.warnings.Add("", "outside-range", "%s is %s%s; usual or required: %s%s (%s)", name, r.Value.RoundBank(4), in, side, in, r.Source)
+		count := ""
+		if strings.HasSuffix(r.ID, "_water_cement_ratio") && m.counted == nil && m.proportions.Binder.GreaterThan(m.proportions.Cement) {
+			count = "; SCM counts as cement only where k_value says how much"
+		}
+		m.warnings.Add("", "outside-range", "%s is %s%s; usual or required: %s%s (%s)%s", name, r.Value.RoundBank(4), in, side, in, r.Source, count)
 	}
 	return list
 }

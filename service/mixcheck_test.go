@@ -473,8 +473,8 @@ func TestDelivered(t *testing.T) {
 	}
 }
 
-// Warnings name range and source; XF4 brings its own limits in (EN 206, value
-// from memory).
+// Warnings name range and source; exposure classes bring their own limits in (EN
+// 206, values from memory).
 func TestRangesWarn(t *testing.T) {
 	svc := newService(t)
 	body := inlined(strings.Replace(byRatio, `"air":"2 %"`, `"air":"9 %"`, 1))
@@ -493,10 +493,80 @@ func TestRangesWarn(t *testing.T) {
 	}) {
 		t.Errorf("%+v", r.Warnings)
 	}
-	r = checkMix(t, svc, inlined(byRatio, `"exposure_class":"XF4 XD3"`))
-	for _, id := range []string{"xf4_water_cement_ratio", "xf4_cement"} {
-		if i := slices.IndexFunc(r.Ranges, func(x service.RangeReading) bool { return x.Quantity == id }); i < 0 || r.Ranges[i].Within {
-			t.Errorf("%s is not flagged: %+v", id, r.Ranges)
+	flagged := func(r *service.MixCheckResponse) []string {
+		var list []string
+		for _, x := range r.Ranges {
+			if strings.HasPrefix(x.Quantity, "x") && !x.Within {
+				list = append(list, x.Quantity+" "+x.Value.String())
+			}
+		}
+		return list
+	}
+	want := []string{"xd3_water_cement_ratio 0.657142857143", "xd3_cement 280", "xf4_water_cement_ratio 0.657142857143", "xf4_cement 280", "xf4_air 2"}
+	for _, classes := range []string{"XF4 XD3", "xd3, xf4", "XF 4/XD 3"} {
+		r = checkMix(t, svc, inlined(byRatio, `"exposure_class":"`+classes+`"`))
+		if diff := cmp.Diff(want, flagged(r)); diff != "" {
+			t.Errorf("%s:\n%s", classes, diff)
+		}
+		if !slices.ContainsFunc(r.Warnings, func(s service.Statement) bool {
+			return strings.Contains(s.Message, "at most 0.45 (EN 206, Table F.1, informative, exposure class XF4 (value from memory)); SCM counts as cement only where k_value says")
+		}) {
+			t.Errorf("%+v", r.Warnings)
+		}
+	}
+	// By the k-value concept (k 0.8 is this test's own) 120 kg of slag count as 96.
+	r = checkMix(t, svc, inlined(byRatio, `"exposure_class":"XF4"`, `"k_value":[{"item":"ggbs","addition":"slag","k":"0.8"}]`))
+	if diff := cmp.Diff([]string{"xf4_water_cement_ratio 0.489361702128", "xf4_air 2"}, flagged(r)); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// No limit is dropped without a word: a class that is not known is refused, and
+// air that is not known is said to be unchecked.
+func TestNoLimitIsDroppedSilently(t *testing.T) {
+	svc := newService(t)
+	_, err := svc.CheckMix(t.Context(), []byte(inlined(byRatio, `"exposure_class":"XF4 XM2, XF5"`)))
+	faults := service.Faults(err)
+	if len(faults) != 2 {
+		t.Fatalf("%v", faults)
+	}
+	for i, class := range []string{"XM2", "XF5"} {
+		f := faults[i]
+		if f.Pointer != "/exposure_class" || f.Code != "not-in-list" || !strings.Contains(f.Detail, `"`+class+`"`) || !strings.Contains(f.Detail, "X0, XC1, XC2") || !strings.Contains(f.Detail, "XA3") {
+			t.Errorf("%+v", f)
+		}
+	}
+	airless := strings.Replace(byRatio, `,"air":"2 %"`, ``, 1)
+	if r := checkMix(t, svc, inlined(airless, `"exposure_class":"XF3"`)); !warned(r.Warnings, "limit-not-checked") {
+		t.Errorf("%+v", r.Warnings)
+	}
+	if r := checkMix(t, svc, inlined(airless, `"exposure_class":"XC4"`)); warned(r.Warnings, "limit-not-checked") {
+		t.Errorf("XC4 has no limit of air: %+v", r.Warnings)
+	}
+}
+
+// Air that is not given counts as none, and the answer says so, once and where to
+// give it.
+func TestAirThatIsNotGivenIsAssumed(t *testing.T) {
+	svc := newService(t)
+	airless := strings.Replace(byRatio, `,"air":"2 %"`, ``, 1)
+	byMass := strings.Replace(slurryMix, `"air":"2 %",`, ``, 1)
+	for body, want := range map[string]string{
+		inlined(airless):                   "/by_ratio/air",
+		inlined(byMass):                    "/mix/air",
+		inlined(`"mix":{` + airless + `}`): "/mix/by_ratio/air",
+		inlined(byRatio):                   "",
+		inlined(slurryMix):                 "",
+		inlined(`"batch":[{"item":"cement-cem-i","mass":"350 kg"},{"item":"water-mains","mass":"160 kg"},{"item":"gravel-20","mass":"1850 kg"}],"fresh_density":"2350 kg/m3"`): "",
+	} {
+		var got []string
+		for _, s := range checkMix(t, svc, body).Assumptions {
+			if strings.Contains(s.Code, "air") {
+				got = append(got, s.Pointer)
+			}
+		}
+		if strings.Join(got, " ") != want {
+			t.Errorf("%s: assumed at %v, want %q", body, got, want)
 		}
 	}
 }

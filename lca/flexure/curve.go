@@ -79,7 +79,7 @@ func (e *evaluation) checkCurve() {
 	case e.Curve.Axis != CMOD && e.Curve.Axis != NetDeflection:
 		e.faults.Add(at, "one-of", "%q is no axis; accepted: %s, %s", e.Curve.Axis, NetDeflection, CMOD)
 	case len(e.Curve.Samples) < leastNearPeak:
-		e.faults.Add(at, "too-few", "%d points; a curve has at least %d", len(e.Curve.Samples), leastNearPeak)
+		e.faults.Add(at, "too-few", "points of the curve: %d; at least %d are needed", len(e.Curve.Samples), leastNearPeak)
 	default:
 		if top := highestLoad(e.Curve.Samples); !e.Curve.Samples[top].KN.IsPositive() {
 			e.faults.Add(at, "out-of-range", "no load of the curve is more than zero")
@@ -232,7 +232,7 @@ func (e *evaluation) nearPeak(samples []Sample, first int) {
 		}
 	}
 	if count < leastNearPeak {
-		e.findings.Add(e.At.At("curve"), "too-few-points-near-peak", "%d points %s; fewer than %d may miss it", count, what, leastNearPeak)
+		e.findings.Add(e.At.At("curve"), "too-few-points-near-peak", "points %s: %d; fewer than %d may miss it", what, count, leastNearPeak)
 	}
 }
 

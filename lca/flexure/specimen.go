@@ -67,7 +67,11 @@ func (m Method) Evaluate(s Specimen, correctToe bool) (Result, fault.List) {
 		}
 	}
 	if given != 1 {
-		e.faults.Add(s.At, "one-of", "a beam is given by exactly one of strengths, loads and curve; this one has %d of them", given)
+		has := "none"
+		if given > 0 {
+			has = "several"
+		}
+		e.faults.Add(s.At, "one-of", "a beam is given by exactly one of strengths, loads and curve; this one has %s of them; strengths and loads have points such as %q, a curve is the file of a test machine", has, m.Points()[0])
 	}
 	e.checkSize(s.Loads != nil || s.Curve != nil || s.Toughness.Valid)
 	e.checkPoints(s.Strengths, s.At.At("strengths"))
@@ -215,6 +219,9 @@ func (e *evaluation) values() {
 	}
 	if e.method == C1609 {
 		e.toughness(found)
+		if !e.Toughness.Valid {
+			missing = append(missing, "toughness") // which stands among the points
+		}
 	}
 	if len(missing) > 0 && e.Curve == nil {
 		e.findings.Add(e.At, "points-missing", "not given: %s; what rests on them is absent, not zero", join(missing))

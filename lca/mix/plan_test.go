@@ -234,38 +234,3 @@ func TestMeasureTellsAir(t *testing.T) {
 		t.Errorf("with its air the batch makes %s m3", p.Volume)
 	}
 }
-
-// Each range at its ends and just beyond.
-func TestReadings(t *testing.T) {
-	p := mix.Proportions{Air: dec("0.08"), Density: dec("2400"), Cement: dec("360"), Binder: dec("450"),
-		WaterCement: some("0.46"), WaterBinder: some("0.60"), Parts: []mix.Part{{Item: "sand", Role: mix.Aggregate, Mass: dec("1450"), Volume: some("0.5")}}}
-	within := func(p mix.Proportions, exposure string, air bool) map[string]bool {
-		out := map[string]bool{}
-		for _, r := range mix.Readings(p, exposure, air) {
-			if r.Source == "" || r.Unit == "" {
-				t.Errorf("%s has no source or no unit", r.ID)
-			}
-			out[r.ID] = r.Within
-		}
-		return out
-	}
-	ends := within(p, "XD3, XF4", true)
-	if len(ends) != len(mix.Ranges()) {
-		t.Errorf("%d readings, %d ranges", len(ends), len(mix.Ranges()))
-	}
-	for id, ok := range ends {
-		if ok != (id != "xf4_water_cement_ratio") {
-			t.Errorf("%s: within %v", id, ok)
-		}
-	}
-	p = mix.Proportions{Air: dec("0.0801"), Density: dec("2401"), Cement: dec("339"), Binder: dec("451"), WaterBinder: some("0.601"), WaterCement: some("0.45"),
-		Parts: []mix.Part{{Item: "sand", Role: mix.Aggregate, Mass: dec("1450.1"), Volume: some("0.5")}}}
-	for id, ok := range within(p, "XF4", true) {
-		if ok != (id == "xf4_water_cement_ratio" || id == "cement_share_of_mass") {
-			t.Errorf("%s: within %v", id, ok)
-		}
-	}
-	if got := within(p, "XF2", false); len(got) != 5 {
-		t.Errorf("without air and XF4: %v", got)
-	}
-}

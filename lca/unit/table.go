@@ -103,24 +103,6 @@ var rows = []row{
 	{"each", Count, Neutral, f("1"), nil},
 }
 
-// hints answer the common slips; keys are lower case.
-var hints = map[string]string{
-	"ton":   `"ton" is ambiguous: write t (1000 kg) or short_ton (2000 lb)`,
-	"tons":  `"tons" is ambiguous: write t (1000 kg) or short_ton (2000 lb)`,
-	"tonne": "write t",
-	"pci":   "write psi/in",
-	"lbs":   "write lb",
-	"m³":    "write m3",
-	"m²":    "write m2",
-	"kg/m³": "write kg/m3",
-	"pcy":   "write lb/yd3",
-	"pcf":   "write lb/ft3",
-	"l":     "codes are case-sensitive: write L",
-	"mpa":   "codes are case-sensitive: write MPa",
-	"kwh":   "codes are case-sensitive: write kWh",
-	"tkm":   "write t.km",
-}
-
 func f(factors ...string) []string { return factors }
 
 // table maps code to unit; built once, only read afterwards.

@@ -130,7 +130,8 @@ func (e *ParseError) Code() string { return e.Reason.Error() }
 const MaxText = 64
 
 // Parse reads "<decimal> <unit>", one space between, as a quantity of one of
-// the kinds given. The error is a *ParseError that names the units accepted.
+// the kinds given. The error is a *ParseError that says what is wrong and how to
+// write it, or names the units accepted.
 func Parse(s string, kinds ...Kind) (Quantity, error) {
 	if len(s) > MaxText {
 		return Quantity{}, &ParseError{ErrNumber, fmt.Sprintf("the text is %d bytes long; a quantity has at most %d", len(s), MaxText)}
@@ -138,13 +139,20 @@ func Parse(s string, kinds ...Kind) (Quantity, error) {
 	text, code, found := strings.Cut(s, " ")
 	value, err := num.Parse(text)
 	if err != nil {
-		return Quantity{}, &ParseError{ErrNumber, fmt.Sprintf("%q: %v; write it like %q", s, err, example(kinds))}
+		detail := slip(s, kinds)
+		if detail == "" {
+			detail = fmt.Sprintf("%q: %v; write it like %q", s, err, example(kinds))
+		}
+		return Quantity{}, &ParseError{ErrNumber, detail}
 	}
 	if !found || code == "" {
 		return Quantity{}, &ParseError{ErrMissing, fmt.Sprintf("%q has no unit; accepted: %s", s, accepted(kinds))}
 	}
 	u, ok := table[code]
 	if !ok {
+		if detail := slip(s, kinds); detail != "" {
+			return Quantity{}, &ParseError{ErrUnknown, detail}
+		}
 		return Quantity{}, unknown(code, kinds...)
 	}
 	for _, k := range kinds {
@@ -156,11 +164,7 @@ func Parse(s string, kinds ...Kind) (Quantity, error) {
 }
 
 func unknown(code string, kinds ...Kind) *ParseError {
-	detail := fmt.Sprintf("unknown unit %q; accepted: %s", code, accepted(kinds))
-	if hint, ok := hints[strings.ToLower(code)]; ok {
-		detail += "; " + hint
-	}
-	return &ParseError{ErrUnknown, detail}
+	return &ParseError{ErrUnknown, fmt.Sprintf("unknown unit %q; accepted: %s%s", code, accepted(kinds), hint(code, kinds))}
 }
 
 // Lookup finds a unit by its code; codes are case-sensitive.
