@@ -365,9 +365,9 @@ func (c *checker) explain(at fault.Path, wrong *openapi3.SchemaError) {
 	case "minLength":
 		c.add(at, "too-short", "the text is empty")
 	case "maxItems":
-		c.add(at, "too-many", "%d entries; at most %d", len(wrong.Value.([]any)), *schema.MaxItems)
+		c.add(at, "too-many", "entries: %d; at most %d", len(wrong.Value.([]any)), *schema.MaxItems)
 	case "minItems":
-		c.add(at, "too-few", "%d entries; at least %d", len(wrong.Value.([]any)), schema.MinItems)
+		c.add(at, "too-few", "entries: %d; at least %d", len(wrong.Value.([]any)), schema.MinItems)
 	case "oneOf": // look again at the branch that the value is meant for
 		for _, branch := range schema.OneOf {
 			if branch.Value.Type.Is(typeOf(wrong.Value)) {

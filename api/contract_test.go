@@ -211,7 +211,7 @@ func TestCheckBodyTellsEveryFault(t *testing.T) {
 		"too long":            {in(`"slab":{"thickness":"` + strings.Repeat("9", 200) + `"}`), []fault{{"/alternatives/0/slab/thickness", "too-long", "at most 64"}}},
 		"empty name":          {in(`"like":""`), []fault{{"/alternatives/0/like", "too-short", ""}}},
 		"too few":             {strings.Replace(minimal, `,{"name":"b"}`, "", 1), []fault{{"/alternatives", "too-few", "at least 2"}}},
-		"too many":            {in(`"maintenance":[{"item":"x","years":[` + strings.Repeat("1,", 100) + `1]}]`), []fault{{"/alternatives/0/maintenance/0/years", "too-many", "101 entries; at most 100"}}},
+		"too many":            {in(`"maintenance":[{"item":"x","years":[` + strings.Repeat("1,", 100) + `1]}]`), []fault{{"/alternatives/0/maintenance/0/years", "too-many", "entries: 101; at most 100"}}},
 		"take all":            {in(`"mix":{"stages":[{"name":"s","mixer":"m","minutes":1,"takes":"all"}]}`), []fault{{"/alternatives/0/mix/stages/0/takes", "not-in-list", "accepted: rest"}}},
 		"take of unknown":     {in(`"mix":{"stages":[{"name":"s","mixer":"m","minutes":1,"takes":[{"itm":"w"}]}]}`), []fault{{"/alternatives/0/mix/stages/0/takes/0/itm", "unknown-field", `"item"`}}},
 		"take of a number":    {in(`"mix":{"stages":[{"name":"s","mixer":"m","minutes":1,"takes":5}]}`), []fault{{"/alternatives/0/mix/stages/0/takes", "wrong-type", "or a list"}}},

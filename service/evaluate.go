@@ -225,6 +225,9 @@ func (e *evaluated) readSlab() {
 		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
 			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
 		}
+		if d.Soil.Base != nil && len(e.Slab.Layers) == 0 {
+			e.warnings.Add(at.At("thickness", "soil", "base"), "base-not-counted", "the thickness counts on a base, which is in no quantity, carbon or cost here: give it in layers")
+		}
 		if d.Edge.ConcreteShoulder {
 			e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
 		}

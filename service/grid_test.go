@@ -58,7 +58,7 @@ var (
 // fibre is a variant with fibres and the residual ratio that they are taken to
 // give (invented).
 func fibre(name, share, ratio string) object {
-	return variant(name, object{"mix": object{"add": list(fibreOf(share))}, "slab": object{"thickness": object{"strength": object{"rule": "residual_ratio", "residual_ratio": ratio}}}})
+	return variant(name, object{"mix": object{"add": list(fibreOf(share))}, "slab": object{"thickness": object{"strength": object{"strength_rule": "residual_ratio", "residual_ratio": ratio}}}})
 }
 
 // study is a grid over the plain slab of the sized scenario.

@@ -132,7 +132,7 @@ type Edge struct {
 // DesignStrength of the concrete in flexure.
 type DesignStrength struct {
 	ModulusOfRupture       string `json:"modulus_of_rupture,omitzero"`
-	Rule                   string `json:"rule,omitzero"`
+	Rule                   string `json:"strength_rule,omitzero"`
 	ResidualRatio          string `json:"residual_ratio,omitzero"`
 	F150                   string `json:"f150,omitzero"`
 	CoefficientOfVariation string `json:"coefficient_of_variation,omitzero"`
@@ -491,7 +491,7 @@ func inRequest(found []fault.Fault, d ThicknessDesign, at fault.Path) []fault.Fa
 		switch found[i].Pointer {
 		case strength.At("modulus_of_rupture"), strength.At("residual_ratio"), strength.At("f150"):
 			found[i].Pointer = tests
-		case strength.At("rule"):
+		case strength.At("strength_rule"):
 			if d.Strength.Rule == "" {
 				found[i].Pointer = tests.At("strength_rule")
 			}
@@ -523,7 +523,7 @@ func (r *reader) pavementInput(d ThicknessDesign, at fault.Path) (pavement.Input
 		in.Strength.ResidualRatio = r.optional(d.Strength.ResidualRatio, strength.At("residual_ratio"), 2, unit.Ratio)
 		in.Strength.F150 = r.optional(d.Strength.F150, strength.At("f150"), -6, unit.Pressure)
 		if d.Strength.Rule == "" && (d.Strength.ResidualRatio != "" || d.Strength.F150 != "") {
-			r.faults.Add(strength.At("rule"), "required-member-missing", "a residual strength is given, but no rule by which it counts: residual_ratio, mor_plus_f150, or none")
+			r.faults.Add(strength.At("strength_rule"), "required-member-missing", "a residual strength is given, but no rule by which it counts: residual_ratio, mor_plus_f150, or none")
 		}
 	}
 	in.CV = r.optional(d.Strength.CoefficientOfVariation, strength.At("coefficient_of_variation"), 0, unit.Ratio)

@@ -65,7 +65,7 @@ func TestDesign1AThroughTheService(t *testing.T) {
 		t.Errorf("built %s mm, want 241.3 (9.5 in)", got)
 	}
 	// With enough fibre erosion governs, at 8.53 in (worked).
-	fibre := sizeSlab(t, design1A(t, edit{"/strength/rule", "residual_ratio"}, edit{"/strength/residual_ratio", "30 %"}))
+	fibre := sizeSlab(t, design1A(t, edit{"/strength/strength_rule", "residual_ratio"}, edit{"/strength/residual_ratio", "30 %"}))
 	if got := printed(fibre.RequiredMM.Div(dec("25.4")), 2); got != "8.53" || fibre.Governs != "erosion" {
 		t.Errorf("required %s in, %s governs; want 8.53 in by erosion", got, fibre.Governs)
 	}
@@ -80,8 +80,8 @@ func TestFaultsOfAThickness(t *testing.T) {
 		{"tridems have no equation here", "/traffic/axles/0/axle", "axle-unsupported", []edit{{"/traffic/axles/0/axle", "tridem"}}},
 		{"soil of another method", "/soil/k", "required-member-missing", []edit{{"/soil", map[string]any{"cbr": "5 %"}}}},
 		{"strength without a unit", "/strength/modulus_of_rupture", "unit-missing", []edit{{"/strength/modulus_of_rupture", "4.5"}}},
-		{"a rule without its value", "/strength/residual_ratio", "required-member-missing", []edit{{"/strength/rule", "residual_ratio"}}},
-		{"a residual strength without a rule", "/strength/rule", "required-member-missing", []edit{{"/strength/f150", "1.1 MPa"}}},
+		{"a rule without its value", "/strength/residual_ratio", "required-member-missing", []edit{{"/strength/strength_rule", "residual_ratio"}}},
+		{"a residual strength without a rule", "/strength/strength_rule", "required-member-missing", []edit{{"/strength/f150", "1.1 MPa"}}},
 		{"no repetitions", "/traffic/axles/3/repetitions", "required-member-missing", []edit{{"/traffic/axles/3/repetitions", remove}}},
 		{"load of zero", "/traffic/axles/0/load", "out-of-range", []edit{{"/traffic/axles/0/load", "0 kN"}}},
 		{"no traffic", "/traffic", "one-of", []edit{{"/traffic/axles", remove}}},
@@ -218,7 +218,7 @@ func TestThicknessPointersLeadSomewhere(t *testing.T) {
 	for name, edits := range map[string][]edit{
 		"dowels in austroads": {{"/methods", []any{"austroads"}}, {"/soil/cbr", "5 %"}},
 		"a base":              {{"/soil", map[string]any{"subgrade_k": "100 psi/in", "base": map[string]any{"thickness": "4 in", "kind": "cement_treated"}}}},
-		"a rule":              {{"/strength/rule", "residual_ratio"}, {"/strength/residual_ratio", "20 %"}, {"/strength/coefficient_of_variation", "30 %"}},
+		"a rule":              {{"/strength/strength_rule", "residual_ratio"}, {"/strength/residual_ratio", "20 %"}, {"/strength/coefficient_of_variation", "30 %"}},
 		"aashto93":            {{"/methods", []any{"aashto93"}}, {"/serviceability", serviceability}, {"/serviceability/s0", "0.5"}},
 		"nearest":             {{"/rounding", map[string]any{"policy": "nearest", "step": "10 mm"}}},
 		"beams":               {{"/strength", map[string]any{"beam_tests": beams}}},
@@ -243,7 +243,7 @@ func TestThicknessPointersLeadSomewhere(t *testing.T) {
 	// A fault of a spectrum that was made from trucks, and of a strength from beams.
 	_, err := service.New(nil).SizeSlab(context.Background(), design1A(t, edit{"/traffic", trucks}, edit{"/traffic/trucks/axles/0/axle", "tridem"}))
 	wantFault(t, service.Faults(err), "/traffic/trucks/axles/0/axle", "axle-unsupported")
-	_, err = service.New(nil).SizeSlab(context.Background(), design1A(t, edit{"/strength", map[string]any{"beam_tests": beams, "rule": "residual_ratio"}}, edit{"/strength/beam_tests/specimens/0/strengths/first_peak", "20 MPa"}))
+	_, err = service.New(nil).SizeSlab(context.Background(), design1A(t, edit{"/strength", map[string]any{"beam_tests": beams, "strength_rule": "residual_ratio"}}, edit{"/strength/beam_tests/specimens/0/strengths/first_peak", "20 MPa"}))
 	wantFault(t, service.Faults(err), "/strength", "out-of-range")
 }
 

@@ -46,7 +46,7 @@ func TestPrepareNamesEveryFault(t *testing.T) {
 		"residual ratio far off": {change(metric(), func(in *Input) {
 			in.Strength = Strength{MOR: dec("4"), Rule: RuleResidualRatio, ResidualRatio: some("-5")}
 		}), []string{"out-of-range at /strength/residual_ratio"}},
-		"unknown rule": {change(metric(), func(in *Input) { in.Strength.Rule = "f300" }), []string{"one-of at /strength/rule"}},
+		"unknown rule": {change(metric(), func(in *Input) { in.Strength.Rule = "f300" }), []string{"one-of at /strength/strength_rule"}},
 		"k for a method that wants CBR": {change(metric(), func(in *Input) { in.K, in.CBR = in.CBR, decimal.NullDecimal{} }),
 			[]string{"required-member-missing at /soil/cbr"}},
 		"no traffic for aashto93": {change(guideExample(), func(in *Input) { in.EquivalentAxles = decimal.NullDecimal{} }),

@@ -56,7 +56,7 @@ func (s Strength) Effective(at fault.Path) (e Effective, faults fault.List) {
 	case RuleMORPlusF150:
 		chosen, needs = byF150, "f150"
 	default:
-		faults.Add(at.At("rule"), "one-of", "%q is no strength rule; accepted: %s, %s, %s", s.Rule, RuleResidualRatio, RuleMORPlusF150, RuleNone)
+		faults.Add(at.At("strength_rule"), "one-of", "%q is no strength rule; accepted: %s, %s, %s", s.Rule, RuleResidualRatio, RuleMORPlusF150, RuleNone)
 		return e, faults
 	}
 	if !chosen.Valid {
@@ -71,11 +71,11 @@ func (s Strength) Effective(at fault.Path) (e Effective, faults fault.List) {
 	notes.Add(at, "effective-strength", "the effective modulus of rupture %s MPa stands for fibre concrete in a method calibrated on plain slabs; crack width and joint behaviour of the cracked section are not covered", num.Line(e.MPa))
 	switch {
 	case !byRatio.Valid || !byF150.Valid:
-		notes.Add(at.At("rule"), "rules-by-load", "where R is the ratio by load, 100 f150/MOR, the rules %s and %s are the same", RuleResidualRatio, RuleMORPlusF150)
+		notes.Add(at.At("strength_rule"), "rules-by-load", "where R is the ratio by load, 100 f150/MOR, the rules %s and %s are the same", RuleResidualRatio, RuleMORPlusF150)
 	case byRatio.Decimal.Sub(byF150.Decimal).Abs().LessThanOrEqual(sameStrength):
-		notes.Add(at.At("rule"), "rules-coincide", "the rules %s and %s give the same here: R is the ratio by load, 100 f150/MOR", RuleResidualRatio, RuleMORPlusF150)
+		notes.Add(at.At("strength_rule"), "rules-coincide", "the rules %s and %s give the same here: R is the ratio by load, 100 f150/MOR", RuleResidualRatio, RuleMORPlusF150)
 	default:
-		notes.Add(at.At("rule"), "rules-differ", "%s gives %s MPa and %s gives %s MPa: R is not the ratio by load", RuleResidualRatio, num.Line(byRatio.Decimal), RuleMORPlusF150, num.Line(byF150.Decimal))
+		notes.Add(at.At("strength_rule"), "rules-differ", "%s gives %s MPa and %s gives %s MPa: R is not the ratio by load", RuleResidualRatio, num.Line(byRatio.Decimal), RuleMORPlusF150, num.Line(byF150.Decimal))
 	}
 	e.Notes = notes.All()
 	return e, faults

@@ -48,7 +48,7 @@ func TestEffectiveStrengthFaults(t *testing.T) {
 		strength      Strength
 		code, pointer string
 	}{
-		"unknown rule": {Strength{MOR: dec("4"), Rule: "f300"}, "one-of", "/strength/rule"},
+		"unknown rule": {Strength{MOR: dec("4"), Rule: "f300"}, "one-of", "/strength/strength_rule"},
 		"no ratio":     {Strength{MOR: dec("4"), Rule: RuleResidualRatio, F150: some("1")}, "required-member-missing", "/strength/residual_ratio"},
 		"no f150":      {Strength{MOR: dec("4"), Rule: RuleMORPlusF150, ResidualRatio: some("25")}, "required-member-missing", "/strength/f150"},
 	} {
