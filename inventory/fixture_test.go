@@ -129,6 +129,15 @@ func drawItems(t *rapid.T) []inventory.Item {
 		if rapid.Bool().Draw(t, "priced") {
 			i.Price = &inventory.Price{Amount: drawDecimal(t, "price"), Currency: meta.Currency, Date: "2024-02-29",
 				Basis: inventory.BasisDelivered, Tax: inventory.TaxIncluded, Source: drawSource(t)}
+			if rapid.Bool().Draw(t, "ends") {
+				i.Price.ValidUntil, i.Price.Spread = "2027-12-31", &inventory.Spread{Distribution: inventory.Uniform, Low: null("0.9"), High: null("1.000000000001")}
+			}
+			if rapid.Bool().Draw(t, "quoted") {
+				i.Price.Quoted = &inventory.Quoted{Amount: decimal.New(rapid.Int64Range(0, 1e12).Draw(t, "quoted"), -6), Currency: "JPY", Date: "2023-01-01",
+					Rate: null("0.0061"), RateDate: "2024-02-28", RateSource: text(20).Draw(t, "bank"), IndexSeries: text(20).Draw(t, "series"),
+					IndexFrom: null("101.7"), IndexTo: decimal.NewNullDecimal(decimal.New(rapid.Int64Range(1, 1e6).Draw(t, "index"), -1))}
+				i.Price.Amount, _ = i.Price.Quoted.Price()
+			}
 		}
 		if rapid.Bool().Draw(t, "declared") {
 			source := drawSource(t)
@@ -143,6 +152,12 @@ func drawItems(t *rapid.T) []inventory.Item {
 				i.Factors = map[string]decimal.Decimal{}
 			}
 			i.Factors[key] = drawDecimal(t, "factor")
+			if rapid.Bool().Draw(t, "known well") {
+				i.FactorData = inventory.FactorData{ValidUntil: "2030-02-28", Spread: &inventory.Spread{Distribution: inventory.Lognormal, GSD: null("1.35")},
+					Pedigree: inventory.Pedigree{1, 5, 2, 4, 3}, Characterisation: rapid.SampledFrom(inventory.Characterisations()).Draw(t, "set"),
+					Biogenic: decimal.NewNullDecimal(drawDecimal(t, "biogenic").Neg()), Allocation: inventory.AllocationEconomic,
+					Alternatives: []inventory.AllocatedFactor{{Allocation: inventory.AllocationMass, Factor: drawDecimal(t, "by mass")}, {Allocation: inventory.AllocationNone}}}
+			}
 		}
 		items = append(items, i)
 	}

@@ -117,6 +117,9 @@ func TestHashSeesEveryMember(t *testing.T) {
 	for _, c := range inventory.Columns() {
 		items := sample()
 		cell := map[inventory.ColumnKind]string{inventory.TextColumn: "changed", inventory.DecimalColumn: "77", inventory.YearColumn: "1999", inventory.RecipeColumn: "a=1"}[c.Kind]
+		if c.Kind == inventory.FormColumn {
+			cell = map[string]string{"price_spread": "lognormal 1.2", "factor_spread": "uniform 0.9 1.1", "factor_pedigree": "1 2 3 4 5", "allocation_alternatives": "mass=1.2"}[c.Name]
+		}
 		if err := c.Set(&items[0], cell); err != nil {
 			t.Fatal(err)
 		}
@@ -125,6 +128,7 @@ func TestHashSeesEveryMember(t *testing.T) {
 	for name, change := range map[string]func(*inventory.Meta){
 		"the name": func(m *inventory.Meta) { m.Name = "x" }, "the region": func(m *inventory.Meta) { m.Region = "XB" },
 		"the currency": func(m *inventory.Meta) { m.Currency = "USD" }, "invented": func(m *inventory.Meta) { m.Invented = false },
+		"what it extends": func(m *inventory.Meta) { m.Extends = "base@1" },
 	} {
 		m := meta
 		change(&m)

@@ -130,13 +130,45 @@ type Source struct {
 
 // Price is money per declared unit.
 type Price struct {
-	Amount   decimal.Decimal // >= 0
-	Currency string          // ISO 4217, the inventory's own
-	Date     string          // RFC 3339 full-date: the price level
-	Basis    string          // BasisExWorks or BasisDelivered
-	Tax      string          // TaxExcluded or TaxIncluded
-	Source   Source
+	Amount     decimal.Decimal // >= 0
+	Currency   string          // ISO 4217, the inventory's own
+	Date       string          // RFC 3339 full-date: the price level
+	Basis      string          // BasisExWorks or BasisDelivered
+	Tax        string          // TaxExcluded or TaxIncluded
+	ValidUntil string          // RFC 3339 full-date; empty where the source sets no end
+	Spread     *Spread
+	Quoted     *Quoted // where Amount was converted or restated
+	Source     Source
 }
+
+// Quoted is what the source of a price says, where the inventory has it in another
+// currency or at another date. The price is the quoted amount times the rate times
+// the quotient of the indices, rounded half to even to 6 decimals.
+type Quoted struct {
+	Amount      decimal.Decimal
+	Currency    string
+	Date        string              // the price level of the source
+	Rate        decimal.NullDecimal // of the inventory's currency per one of the quoted; > 0
+	RateDate    string
+	RateSource  string
+	IndexSeries string              // of prices, by which the amount was restated
+	IndexFrom   decimal.NullDecimal // at Date; > 0
+	IndexTo     decimal.NullDecimal // at the price's own date; > 0
+}
+
+// Spread is how far a number may be from what is stated, relative to it.
+type Spread struct {
+	Distribution string              // Lognormal, Triangular or Uniform
+	GSD          decimal.NullDecimal // Lognormal: geometric standard deviation, > 1
+	Low, High    decimal.NullDecimal // Triangular (mode 1), Uniform: multiples of the number, 0 <= Low <= 1 <= High
+}
+
+// Distributions.
+const (
+	Lognormal  = "lognormal"
+	Triangular = "triangular"
+	Uniform    = "uniform"
+)
 
 // RecipePart is one input of an operation that is made of other items.
 type RecipePart struct {
@@ -167,8 +199,62 @@ type Item struct {
 	Price        *Price
 	Factors      map[string]decimal.Decimal // by factor key, kg CO2e per declared unit
 	FactorSource *Source                    // required where Factors is not empty
+	FactorData   FactorData
 	Recipe       []RecipePart
 	Note         string
+	// Layer is the version (slug@n) that the item was taken over from, where the
+	// inventory extends another; empty for an item of its own.
+	Layer string
+}
+
+// FactorData says what more is known of an item's factors. Every member may be
+// absent.
+type FactorData struct {
+	ValidUntil string   // RFC 3339 full-date
+	Spread     *Spread  // of every factor alike
+	Pedigree   Pedigree // zero: not scored
+
+	// Characterisation is the set of factors by which gases were added up to CO2e.
+	Characterisation string
+	// Parts of the main factor (A1-A3, or process). Fossil and LandUse are at least
+	// zero, Biogenic may be negative; where all three are there they sum to it.
+	Fossil, Biogenic, LandUse decimal.NullDecimal
+	// Allocation says how the factor of a co-product, such as slag, was given its
+	// share of the process it comes from; Alternatives are the main factor by other
+	// ways of doing so.
+	Allocation   string
+	Alternatives []AllocatedFactor
+}
+
+// AllocatedFactor is the main factor of an item by another allocation.
+type AllocatedFactor struct {
+	Allocation string
+	Factor     decimal.Decimal // kg CO2e per declared unit, >= 0
+}
+
+// Pedigree scores a factor from 1 (best) to 5 in reliability, completeness, and
+// temporal, geographical and technological correlation (Weidema and Wesnaes,
+// Journal of Cleaner Production 4, 1996, table 1).
+type Pedigree [5]int
+
+// Ways of allocation (EN 15804, 6.4.3).
+const (
+	AllocationNone     = "none" // all to the main product
+	AllocationEconomic = "economic"
+	AllocationMass     = "mass"
+	AllocationCutOff   = "cut-off"
+)
+
+// Allocations lists the closed list in order.
+func Allocations() []string {
+	return []string{AllocationNone, AllocationEconomic, AllocationMass, AllocationCutOff}
+}
+
+// Characterisations lists the sets of global warming potentials that an inventory
+// may name: those of the IPCC's assessment reports, and of the EU's environmental
+// footprint method that EN 15804+A2 refers to.
+func Characterisations() []string {
+	return []string{"ar4", "ar5", "ar6", "ef-3.0", "ef-3.1"}
 }
 
 // DeclaredUnit returns the item's unit from the closed table. Units that are
@@ -186,6 +272,9 @@ type Meta struct {
 	Region   string `json:"region"`   // ISO 3166-1 alpha-2 or ISO 3166-2 code; user-assigned codes (XA, QZ …) for invented places
 	Currency string `json:"currency"` // ISO 4217
 	Invented bool   `json:"invented"` // the numbers are made up for demonstration; shown wherever they are used
+	// Extends is the version (slug@n) whose items stand below this inventory's own;
+	// empty where there is none. The items of a version are the resolved set.
+	Extends string `json:"extends,omitempty"`
 }
 
 // Version is one published state of an inventory. It never changes.

@@ -28,17 +28,99 @@ type itemJSON struct {
 	Price        *priceJSON             `json:"price,omitempty"`
 	Factors      map[string]decimalText `json:"factors,omitempty"`
 	FactorSource *Source                `json:"factor_source,omitempty"`
+	FactorData   factorDataJSON         `json:"factor_data,omitzero"`
 	Recipe       []partJSON             `json:"recipe,omitempty"`
 	Note         string                 `json:"note,omitempty"`
+	Layer        string                 `json:"layer,omitempty"`
 }
 
 type priceJSON struct {
-	Amount   decimalText `json:"amount"`
-	Currency string      `json:"currency"`
-	Date     string      `json:"date"`
-	Basis    string      `json:"basis"`
-	Tax      string      `json:"tax"`
-	Source   Source      `json:"source"`
+	Amount     decimalText `json:"amount"`
+	Currency   string      `json:"currency"`
+	Date       string      `json:"date"`
+	Basis      string      `json:"basis"`
+	Tax        string      `json:"tax"`
+	ValidUntil string      `json:"valid_until,omitempty"`
+	Spread     *spreadJSON `json:"spread,omitempty"`
+	Quoted     *quotedJSON `json:"quoted,omitempty"`
+	Source     Source      `json:"source"`
+}
+
+type quotedJSON struct {
+	Amount      decimalText `json:"amount"`
+	Currency    string      `json:"currency"`
+	Date        string      `json:"date"`
+	Rate        decimalText `json:"exchange_rate,omitzero"`
+	RateDate    string      `json:"exchange_date,omitempty"`
+	RateSource  string      `json:"exchange_source,omitempty"`
+	IndexSeries string      `json:"index_series,omitempty"`
+	IndexFrom   decimalText `json:"index_from,omitzero"`
+	IndexTo     decimalText `json:"index_to,omitzero"`
+}
+
+type spreadJSON struct {
+	Distribution string      `json:"distribution"`
+	GSD          decimalText `json:"gsd,omitzero"`
+	Low          decimalText `json:"low,omitzero"`
+	High         decimalText `json:"high,omitzero"`
+}
+
+type factorDataJSON struct {
+	ValidUntil       string          `json:"valid_until,omitempty"`
+	Spread           *spreadJSON     `json:"spread,omitempty"`
+	Pedigree         []int           `json:"pedigree,omitempty"`
+	Characterisation string          `json:"characterisation,omitempty"`
+	Fossil           decimalText     `json:"fossil,omitzero"`
+	Biogenic         decimalText     `json:"biogenic,omitzero"`
+	LandUse          decimalText     `json:"land_use,omitzero"`
+	Allocation       string          `json:"allocation,omitempty"`
+	Alternatives     []allocatedJSON `json:"alternatives,omitempty"`
+}
+
+type allocatedJSON struct {
+	Allocation string      `json:"allocation"`
+	Factor     decimalText `json:"factor"`
+}
+
+func (s *Spread) json() *spreadJSON {
+	if s == nil {
+		return nil
+	}
+	return &spreadJSON{s.Distribution, decimalText{s.GSD}, decimalText{s.Low}, decimalText{s.High}}
+}
+
+func (s *spreadJSON) spread() *Spread {
+	if s == nil {
+		return nil
+	}
+	return &Spread{s.Distribution, s.GSD.NullDecimal, s.Low.NullDecimal, s.High.NullDecimal}
+}
+
+func (d FactorData) json() factorDataJSON {
+	w := factorDataJSON{ValidUntil: d.ValidUntil, Spread: d.Spread.json(), Characterisation: d.Characterisation,
+		Fossil: decimalText{d.Fossil}, Biogenic: decimalText{d.Biogenic}, LandUse: decimalText{d.LandUse}, Allocation: d.Allocation}
+	if d.Pedigree != (Pedigree{}) {
+		w.Pedigree = d.Pedigree[:]
+	}
+	for _, a := range d.Alternatives {
+		w.Alternatives = append(w.Alternatives, allocatedJSON{a.Allocation, present(a.Factor)})
+	}
+	return w
+}
+
+func (w factorDataJSON) data() (d FactorData, err error) {
+	d = FactorData{ValidUntil: w.ValidUntil, Spread: w.Spread.spread(), Characterisation: w.Characterisation,
+		Fossil: w.Fossil.NullDecimal, Biogenic: w.Biogenic.NullDecimal, LandUse: w.LandUse.NullDecimal, Allocation: w.Allocation}
+	if w.Pedigree != nil && copy(d.Pedigree[:], w.Pedigree) != len(w.Pedigree) || len(w.Pedigree)%len(d.Pedigree) != 0 {
+		return d, errPedigree
+	}
+	for n, a := range w.Alternatives {
+		if !a.Factor.Valid {
+			return d, fmt.Errorf("alternative %d has no factor", n+1)
+		}
+		d.Alternatives = append(d.Alternatives, AllocatedFactor{a.Allocation, a.Factor.Decimal})
+	}
+	return d, nil
 }
 
 type partJSON struct {
@@ -89,10 +171,13 @@ func (i Item) MarshalJSON() ([]byte, error) {
 		Density: decimalText{i.Density}, UnitMass: decimalText{i.UnitMass},
 		Solids: decimalText{i.Solids}, BatchVolume: decimalText{i.BatchVolume},
 		Module: i.Module, DefaultFor: i.DefaultFor, Boundary: i.Boundary,
-		FactorSource: i.FactorSource, Note: i.Note,
+		FactorSource: i.FactorSource, FactorData: i.FactorData.json(), Note: i.Note, Layer: i.Layer,
 	}
 	if p := i.Price; p != nil {
-		w.Price = &priceJSON{present(p.Amount), p.Currency, p.Date, p.Basis, p.Tax, p.Source}
+		w.Price = &priceJSON{present(p.Amount), p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.json(), nil, p.Source}
+		if q := p.Quoted; q != nil {
+			w.Price.Quoted = &quotedJSON{present(q.Amount), q.Currency, q.Date, decimalText{q.Rate}, q.RateDate, q.RateSource, q.IndexSeries, decimalText{q.IndexFrom}, decimalText{q.IndexTo}}
+		}
 	}
 	if len(i.Factors) > 0 {
 		w.Factors = make(map[string]decimalText, len(i.Factors))
@@ -118,13 +203,24 @@ func (i *Item) UnmarshalJSON(text []byte) error {
 		Density: w.Density.NullDecimal, UnitMass: w.UnitMass.NullDecimal,
 		Solids: w.Solids.NullDecimal, BatchVolume: w.BatchVolume.NullDecimal,
 		Module: w.Module, DefaultFor: w.DefaultFor, Boundary: w.Boundary,
-		FactorSource: w.FactorSource, Note: w.Note,
+		FactorSource: w.FactorSource, Note: w.Note, Layer: w.Layer,
 	}
+	data, err := w.FactorData.data()
+	if err != nil {
+		return err
+	}
+	i.FactorData = data
 	if p := w.Price; p != nil {
 		if !p.Amount.Valid {
 			return errors.New("price has no amount")
 		}
-		i.Price = &Price{p.Amount.Decimal, p.Currency, p.Date, p.Basis, p.Tax, p.Source}
+		i.Price = &Price{p.Amount.Decimal, p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.spread(), nil, p.Source}
+		if q := p.Quoted; q != nil {
+			if !q.Amount.Valid {
+				return errors.New("quoted has no amount")
+			}
+			i.Price.Quoted = &Quoted{q.Amount.Decimal, q.Currency, q.Date, q.Rate.NullDecimal, q.RateDate, q.RateSource, q.IndexSeries, q.IndexFrom.NullDecimal, q.IndexTo.NullDecimal}
+		}
 	}
 	if len(w.Factors) > 0 {
 		i.Factors = make(map[string]decimal.Decimal, len(w.Factors))

@@ -3,6 +3,8 @@ package inventory
 import (
 	"fmt"
 
+	"github.com/go-json-experiment/json"
+
 	"slabledger/lca/num"
 )
 
@@ -60,4 +62,49 @@ func ScanParts(items []Item, rows Rows) error {
 		items[at].Recipe = append(items[at].Recipe, RecipePart{Item: item, Amount: d})
 	}
 	return rows.Err()
+}
+
+// ScanDrafts reads rows of drafts without their items.
+func ScanDrafts(rows Rows) (list []Draft, err error) {
+	for rows.Next() {
+		var d Draft
+		if err := rows.Scan(d.into()...); err != nil {
+			return nil, err
+		}
+		list = append(list, d)
+	}
+	return list, rows.Err()
+}
+
+// ScanDraft reads the rows of one draft, each with one of its items or null;
+// ErrNotFound where there is no row.
+func ScanDraft(rows Rows) (d Draft, err error) {
+	found := false
+	for rows.Next() {
+		var text *string
+		if err := rows.Scan(append(d.into(), &text)...); err != nil {
+			return d, err
+		}
+		found = true
+		if text == nil {
+			continue
+		}
+		var item Item
+		if err := json.Unmarshal([]byte(*text), &item); err != nil {
+			return d, err
+		}
+		d.Items = append(d.Items, item)
+	}
+	if err := rows.Err(); err != nil {
+		return d, err
+	}
+	if !found {
+		return d, ErrNotFound
+	}
+	return d, nil
+}
+
+// into is where the columns of a draft go, in their order in both databases.
+func (d *Draft) into() []any {
+	return []any{&d.ID, &d.Slug, &d.Base, &d.Meta.Name, &d.Meta.Region, &d.Meta.Currency, &d.Meta.Invented, &d.Meta.Extends, &d.Revision, &d.CreatedBy, &d.CreatedAt, &d.UpdatedAt}
 }

@@ -25,6 +25,9 @@ type Summary struct {
 // Store keeps published versions. It has what service calls and nothing else;
 // every promise in these comments is a test in storetest, run on each store.
 type Store interface {
+	Access
+	Drafts
+	Withdrawals
 	// Publish stores v as version v.Number of v.Slug, items and all, or nothing.
 	// v.Number must be the newest number plus one (1 for a new slug), else
 	// ErrVersionConflict. Of concurrent publishers of one number exactly one
@@ -32,8 +35,9 @@ type Store interface {
 	// computed its hash; v.CreatedAt is RFC 3339 and is cut to microseconds.
 	// A commit is never repeated: where the connection is lost or ctx ends while
 	// it runs, the error is ErrUnavailable or that of ctx, and only Version
-	// tells what happened.
-	Publish(ctx context.Context, v Version) error
+	// tells what happened. A request that was named and served before is
+	// ErrRepeated, whatever else is wrong with it.
+	Publish(ctx context.Context, v Version, c Change) error
 	// Version returns one version with its items sorted by code, or
 	// ErrNotFound. Every digit of every decimal comes back as it was stored.
 	Version(ctx context.Context, ref Ref) (Version, error)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 	"unicode"
@@ -50,6 +51,7 @@ const (
 	ProblemRange      = "number-out-of-range" // sign, size or digits
 	ProblemNumber     = "decimal-invalid"     // not a plain decimal
 	ProblemDate       = "date-invalid"        // not a day of the calendar
+	ProblemForm       = "form-invalid"        // not in the form of the column, such as a spread
 	ProblemRecipe     = "recipe-invalid"      // not a list of code=amount
 	ProblemPart       = "recipe-part-unknown" // no such item
 	ProblemCycle      = "recipe-cycle"        // a recipe that contains itself
@@ -70,6 +72,25 @@ var (
 // ValidSlug tells whether a text can be the slug of an inventory or the code of
 // an item.
 func ValidSlug(s string) bool { return slugGrammar.MatchString(s) }
+
+// ParseRef reads slug@n; false where the text is no such reference.
+func ParseRef(text string) (Ref, bool) {
+	slug, number, found := strings.Cut(text, "@")
+	n, err := strconv.Atoi(number)
+	if !found || err != nil || n < 1 || strconv.Itoa(n) != number || !ValidSlug(slug) {
+		return Ref{}, false
+	}
+	return Ref{Slug: slug, Number: n}, true
+}
+
+// ValidRef tells whether a text names a published version.
+func ValidRef(text string) bool {
+	_, ok := ParseRef(text)
+	return ok
+}
+
+// String is slug@n.
+func (r Ref) String() string { return r.Slug + "@" + strconv.Itoa(r.Number) }
 
 // Validate checks all rules of an inventory and returns everything wrong, in
 // the order of the items. An item may lack its price, its factors or both: that
@@ -125,6 +146,9 @@ func (v *validator) checkMeta() {
 		v.add("region", ProblemRegion, v.meta.Region, `an ISO 3166-1 alpha-2 or ISO 3166-2 code, as in "XA" or "XA-01"`)
 	}
 	v.currency("currency", v.meta.Currency)
+	if v.meta.Extends != "" && !ValidRef(v.meta.Extends) {
+		v.add("extends", ProblemSlug, v.meta.Extends, "a published version, as in demo@3")
+	}
 }
 
 func (v *validator) checkItem(n int) {
@@ -146,8 +170,14 @@ func (v *validator) checkItem(n int) {
 		v.checkPrice(i.Price)
 	}
 	v.checkFactors(i)
+	v.factorData(i)
 	v.checkRecipe(i)
 	v.text("note", i.Note, MaxTextBytes, false)
+	if i.Layer != "" && !ValidRef(i.Layer) {
+		v.add("layer", ProblemSlug, i.Layer, "a published version, as in demo@3")
+	} else if i.Layer != "" && v.meta.Extends == "" {
+		v.add("layer", ProblemNotAllowed, i.Layer, "only an inventory that extends another has items of other layers")
+	}
 }
 
 func (v *validator) checkNumbers(i *Item) {
@@ -202,7 +232,162 @@ func (v *validator) checkPrice(p *Price) {
 	}
 	v.oneOf("price_basis", p.Basis, true, BasisExWorks, BasisDelivered)
 	v.oneOf("price_tax", p.Tax, true, TaxExcluded, TaxIncluded)
+	v.date("price_valid_until", p.ValidUntil)
+	v.spread("price_spread", p.Spread)
+	v.quoted(p)
 	v.source("price_source", p.Source)
+}
+
+// quoted checks that a price follows from what was quoted.
+func (v *validator) quoted(p *Price) {
+	q := p.Quoted
+	if q == nil {
+		return
+	}
+	sound := v.number("price_quoted", q.Amount)
+	if sound && q.Amount.IsNegative() {
+		v.add("price_quoted", ProblemRange, num.Canonical(q.Amount), "0 or more")
+	}
+	v.currency("price_quoted_currency", q.Currency)
+	if q.Date == "" {
+		v.add("price_quoted_date", ProblemMissing, "", "a quoted price states its day, as in 2026-01-31")
+	}
+	v.date("price_quoted_date", q.Date)
+	for _, n := range []struct {
+		column string
+		value  decimal.NullDecimal
+	}{{"price_exchange_rate", q.Rate}, {"price_index_from", q.IndexFrom}, {"price_index_to", q.IndexTo}} {
+		v.positive(n.column, n.value)
+		sound = sound && (!n.value.Valid || n.value.Decimal.IsPositive())
+	}
+	converted, restated := q.Currency != p.Currency, q.IndexSeries != "" || q.IndexFrom.Valid || q.IndexTo.Valid
+	switch {
+	case converted && (!q.Rate.Valid || q.RateDate == "" || q.RateSource == ""):
+		v.add("price_exchange_rate", ProblemMissing, "", "a price in another currency states the rate, its day and its source")
+		return
+	case !converted && (q.Rate.Valid || q.RateDate != "" || q.RateSource != ""):
+		v.add("price_exchange_rate", ProblemNotAllowed, "", "the price was quoted in the currency of the inventory")
+	}
+	v.date("price_exchange_date", q.RateDate)
+	v.text("price_exchange_source", q.RateSource, MaxTextBytes, false)
+	v.text("price_index_series", q.IndexSeries, MaxTextBytes, false)
+	if restated && (q.IndexSeries == "" || !q.IndexFrom.Valid || !q.IndexTo.Valid) {
+		v.add("price_index_series", ProblemMissing, "", "a price that is restated names the series and the index at both dates")
+		return
+	}
+	if !restated && q.Date != p.Date {
+		v.add("price_quoted_date", ProblemNotAllowed, q.Date, "without an index a price is of the day on which it was quoted")
+	}
+	if want, ok := q.Price(); sound && (!ok || !want.Equal(p.Amount)) {
+		v.add("price", ProblemRange, num.Canonical(p.Amount), "what was quoted comes to %s", num.Canonical(want))
+	}
+}
+
+// Price is what was quoted, in the currency and at the date of the inventory; false
+// where that cannot be.
+func (q *Quoted) Price() (decimal.Decimal, bool) {
+	amount := q.Amount
+	if q.Rate.Valid {
+		amount = amount.Mul(q.Rate.Decimal)
+	}
+	if q.IndexFrom.Valid && q.IndexTo.Valid {
+		if !q.IndexFrom.Decimal.IsPositive() {
+			return decimal.Zero, false
+		}
+		amount = num.Quotient(amount.Mul(q.IndexTo.Decimal), q.IndexFrom.Decimal)
+	}
+	return num.Line(amount), true
+}
+
+func (v *validator) date(column, s string) {
+	if _, err := time.Parse(time.DateOnly, s); s != "" && err != nil {
+		v.add(column, ProblemDate, s, "a day of the calendar, as in 2026-01-31")
+	}
+}
+
+// spread checks a distribution: what it says brackets the number itself.
+func (v *validator) spread(column string, s *Spread) {
+	if s == nil {
+		return
+	}
+	one := decimal.NewFromInt(1)
+	switch s.Distribution {
+	case Lognormal:
+		if !s.GSD.Valid || s.Low.Valid || s.High.Valid || !v.number(column, s.GSD.Decimal) || s.GSD.Decimal.LessThanOrEqual(one) {
+			v.add(column, ProblemRange, s.String(), "lognormal has a geometric standard deviation of more than 1")
+		}
+	case Triangular, Uniform:
+		if s.GSD.Valid || !s.Low.Valid || !s.High.Valid || !v.number(column, s.Low.Decimal) || !v.number(column, s.High.Decimal) ||
+			s.Low.Decimal.IsNegative() || s.Low.Decimal.GreaterThan(one) || s.High.Decimal.LessThan(one) || s.Low.Decimal.Equal(s.High.Decimal) {
+			v.add(column, ProblemRange, s.String(), "%s has a low end from 0 to 1 and a high end of at least 1, as multiples of the number, which lies between", s.Distribution)
+		}
+	default:
+		v.add(column, ProblemUnknown, s.Distribution, "%v", errSpread)
+	}
+}
+
+// factorData checks what is said of factors beside their values.
+func (v *validator) factorData(i *Item) {
+	d := &i.FactorData
+	if len(i.Factors) == 0 {
+		for _, c := range columns {
+			if text := c.Text(i); text != "" && slices.Contains(factorDataColumns, c.Name) {
+				v.add(c.Name, ProblemNotAllowed, text, "the item has no factor that this could be about")
+			}
+		}
+		return
+	}
+	v.date("factor_valid_until", d.ValidUntil)
+	v.spread("factor_spread", d.Spread)
+	if d.Pedigree != (Pedigree{}) && slices.ContainsFunc(d.Pedigree[:], func(score int) bool { return score < 1 || score > 5 }) {
+		v.add("factor_pedigree", ProblemRange, pedigreeText(i), "%v", errPedigree)
+	}
+	v.oneOf("characterisation", d.Characterisation, false, Characterisations()...)
+	for _, part := range []struct {
+		column string
+		value  decimal.NullDecimal
+	}{{"gwp_fossil", d.Fossil}, {"gwp_biogenic", d.Biogenic}, {"gwp_land_use", d.LandUse}} {
+		if part.value.Valid && v.number(part.column, part.value.Decimal) && part.value.Decimal.IsNegative() && part.column != "gwp_biogenic" {
+			v.add(part.column, ProblemRange, num.Canonical(part.value.Decimal), "0 or more; only biogenic carbon may be negative")
+		}
+	}
+	main := i.Factors[i.MainFactor()]
+	if d.Fossil.Valid && d.Biogenic.Valid && d.LandUse.Valid {
+		// Declarations print three significant digits, which is half a per cent of the
+		// number at worst; more apart, and a digit is wrong.
+		sum := num.Sum(d.Fossil.Decimal, d.Biogenic.Decimal, d.LandUse.Decimal)
+		if sum.Sub(main).Abs().Mul(decimal.NewFromInt(200)).GreaterThan(main.Abs()) {
+			v.add("gwp_fossil", ProblemRange, num.Canonical(sum), "fossil, biogenic and land use sum to %s, the factor is %s; at most 0.5 %% apart", num.Canonical(sum), num.Canonical(main))
+		}
+	}
+	v.oneOf("allocation", d.Allocation, false, Allocations()...)
+	if len(d.Alternatives) > 0 && d.Allocation == "" {
+		v.add("allocation", ProblemMissing, "", "an item with factors by other allocations states its own")
+	}
+	seen := map[string]bool{d.Allocation: true}
+	for _, a := range d.Alternatives {
+		switch {
+		case !slices.Contains(Allocations(), a.Allocation):
+			v.add("allocation_alternatives", ProblemUnknown, a.Allocation, "one of %s", strings.Join(Allocations(), ", "))
+		case seen[a.Allocation]:
+			v.add("allocation_alternatives", ProblemDuplicate, a.Allocation, "each allocation stands once, and not the item's own")
+		case v.number("allocation_alternatives", a.Factor) && a.Factor.IsNegative():
+			v.add("allocation_alternatives", ProblemRange, num.Canonical(a.Factor), "0 or more")
+		}
+		seen[a.Allocation] = true
+	}
+}
+
+var factorDataColumns = []string{"factor_valid_until", "factor_spread", "factor_pedigree", "characterisation", "gwp_fossil", "gwp_biogenic",
+	"gwp_land_use", "allocation", "allocation_alternatives"}
+
+// MainFactor is the key of the factor that an item with factors has: A1-A3 of a
+// material, process of a process.
+func (i *Item) MainFactor() string {
+	if i.Category.IsProcess() {
+		return FactorProcess
+	}
+	return FactorA1A3
 }
 
 func (v *validator) checkFactors(i *Item) {

@@ -13,12 +13,14 @@ type Code string
 
 // Codes.
 const (
-	Malformed   Code = "malformed-json"      // 400: cannot be read
-	Invalid     Code = "validation-failed"   // 422: read, but cannot be computed
-	NotFound    Code = "not-found"           // 404
-	Conflict    Code = "version-conflict"    // 409
-	Unavailable Code = "service-unavailable" // 503
-	Internal    Code = "internal"            // 500
+	Malformed       Code = "malformed-json"      // 400: cannot be read
+	Unauthenticated Code = "unauthenticated"     // 401: the key is none, or has ended
+	NotFound        Code = "not-found"           // 404
+	Conflict        Code = "version-conflict"    // 409
+	Stale           Code = "precondition-failed" // 412: what was read has changed
+	Invalid         Code = "validation-failed"   // 422: read, but cannot be computed
+	Internal        Code = "internal"            // 500
+	Unavailable     Code = "service-unavailable" // 503
 )
 
 // Error is what every use case returns. Cause goes to the log, never to the

@@ -23,11 +23,15 @@ type Service struct {
 
 	mu    sync.Mutex
 	cache map[inventory.Ref]*catalogue
+	// withdrawn versions by slug, as last looked at
+	withdrawn map[string]withdrawals
+
+	keys keyring
 }
 
 // New makes a service over a store.
 func New(store inventory.Store) *Service {
-	return &Service{store: store, now: time.Now, cache: map[inventory.Ref]*catalogue{}}
+	return &Service{store: store, now: time.Now, cache: map[inventory.Ref]*catalogue{}, withdrawn: map[string]withdrawals{}, keys: keyring{known: map[string]knownKey{}}}
 }
 
 // maxCached bounds the memory that versions take. A cached version can never be
@@ -111,13 +115,55 @@ func inventoryFault(code, detail string) error {
 	return errFaults(oneFault("/inventory", code, detail))
 }
 
-// Newest is the highest published number of an inventory.
+// Newest is the highest published number of an inventory that is not withdrawn; where
+// all are, the highest.
 func (s *Service) Newest(ctx context.Context, slug string) (int, error) {
-	n, err := s.store.Newest(ctx, slug)
+	newest, err := s.store.Newest(ctx, slug)
 	if err != nil {
 		return 0, storeError(err, "no inventory "+short(slug))
 	}
-	return n, nil
+	withdrawn, err := s.Withdrawn(ctx, slug)
+	if err != nil {
+		return 0, err
+	}
+	for n := newest; n > 0; n-- {
+		if _, gone := withdrawn[n]; !gone {
+			return n, nil
+		}
+	}
+	return newest, nil
+}
+
+// withdrawals of an inventory, and when they were looked at.
+type withdrawals struct {
+	list   map[int]inventory.Withdrawal
+	looked time.Time
+}
+
+// withdrawnFresh is how long a look at the withdrawals holds, so that requests on
+// cached versions cost the database nothing. A withdrawal changes no figure.
+const withdrawnFresh = 10 * time.Second
+
+// Withdrawn lists the withdrawn versions of an inventory; one that another process
+// withdrew is known some seconds later. The caller must not change the list.
+func (s *Service) Withdrawn(ctx context.Context, slug string) (map[int]inventory.Withdrawal, error) {
+	s.mu.Lock()
+	known, ok := s.withdrawn[slug]
+	s.mu.Unlock()
+	if ok && s.now().Sub(known.looked) < withdrawnFresh {
+		return known.list, nil
+	}
+	list, err := s.store.Withdrawn(ctx, slug)
+	if err != nil {
+		return nil, storeError(err, "")
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.withdrawn) >= maxCached {
+		clear(s.withdrawn)
+	}
+	s.withdrawn[slug] = withdrawals{list, s.now()}
+	return list, nil
 }
 
 // Inventories lists inventories by slug, those after the one given.
@@ -153,6 +199,8 @@ func storeError(err error, notFound string) error {
 		return nil
 	case errors.Is(err, inventory.ErrNotFound):
 		return &Error{Code: NotFound, Detail: notFound, Cause: err}
+	case errors.Is(err, inventory.ErrRepeated):
+		return err // whoever named the request asks what came of it
 	case errors.Is(err, inventory.ErrVersionConflict):
 		return &Error{Code: Conflict, Detail: "another publisher took the version number", Cause: err}
 	case errors.Is(err, inventory.ErrUnavailable), errors.Is(err, context.DeadlineExceeded), errors.Is(err, context.Canceled):

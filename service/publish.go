@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strconv"
 	"strings"
 
 	"slabledger/inventory"
@@ -41,6 +42,7 @@ func (s *Service) publish(ctx context.Context, slug string, meta inventory.Meta,
 	if err != nil {
 		return v, false, &Error{Code: Internal, Detail: "the items cannot be hashed", Cause: err}
 	}
+	before := ""
 	newest, err := s.store.Newest(ctx, slug)
 	switch {
 	case errors.Is(err, inventory.ErrNotFound):
@@ -55,9 +57,12 @@ func (s *Service) publish(ctx context.Context, slug string, meta inventory.Meta,
 		if last.Hash == hash {
 			return *last, false, nil
 		}
+		before = last.Hash
 	}
 	v = inventory.Version{Slug: slug, Number: newest + 1, Meta: meta, Hash: hash, Note: note, Items: items, CreatedAt: inventory.FormatTime(s.now())}
-	if err := s.store.Publish(ctx, v); err != nil {
+	c := s.change(ctx, nil, inventory.ActionPublish, slug+"@"+strconv.Itoa(v.Number), "")
+	c.Before, c.After = before, hash
+	if err := s.store.Publish(ctx, v, c); err != nil {
 		return v, false, storeError(err, "")
 	}
 	return v, true, nil

@@ -38,9 +38,9 @@ var database = storetest.Database{
 	Down: func(ctx context.Context, db *sql.DB) error { return migrations.PostgresDown(ctx, db, 0) },
 	Schema: `
 		SELECT concat_ws(' ', 'column', table_name, ordinal_position, column_name, data_type, collation_name, is_nullable) FROM information_schema.columns
-		WHERE table_schema = current_schema() AND table_name LIKE 'inventory%'
+		WHERE table_schema = current_schema() AND table_name NOT LIKE 'goose%'
 		UNION ALL SELECT concat_ws(' ', 'constraint', conrelid::regclass, conname, pg_get_constraintdef(oid)) FROM pg_constraint
-		WHERE connamespace = current_schema()::regnamespace AND conrelid::regclass::text LIKE 'inventory%'
+		WHERE connamespace = current_schema()::regnamespace AND conrelid::regclass::text NOT LIKE 'goose%'
 		UNION ALL SELECT concat_ws(' ', 'trigger', pg_get_triggerdef(oid)) FROM pg_trigger WHERE NOT tgisinternal
 		UNION ALL SELECT concat_ws(' ', 'function', pg_get_functiondef(oid)) FROM pg_proc WHERE pronamespace = current_schema()::regnamespace
 		ORDER BY 1`,
@@ -51,6 +51,14 @@ var database = storetest.Database{
 		`TRUNCATE inventory_part`,
 		`MERGE INTO inventory_item AS i USING (SELECT 'item-00001' AS code) AS s ON i.code = s.code WHEN MATCHED THEN UPDATE SET name = 'changed'`,
 	},
+	ForbiddenAccess: []string{
+		`TRUNCATE journal`,
+		`TRUNCATE api_key`,
+		`TRUNCATE journal, api_key CASCADE`,
+		`MERGE INTO journal AS j USING (SELECT 1 AS number) AS s ON j.number = s.number WHEN MATCHED THEN UPDATE SET actor = 'x'`,
+		`MERGE INTO api_key AS k USING (SELECT 'live' AS id) AS s ON k.id = s.id WHEN MATCHED THEN UPDATE SET role = 'admin'`,
+	},
+	Unguarded: []string{`ALTER TABLE journal DISABLE TRIGGER ALL`},
 }
 
 func TestMain(m *testing.M) { storetest.Main(m, database) }
@@ -114,7 +122,7 @@ func TestCutBeforeTheVersion(t *testing.T) {
 			ctx, cancel := context.WithCancel(t.Context())
 			defer cancel()
 			published := make(chan error, 1)
-			go func() { published <- store.Publish(ctx, v) }()
+			go func() { published <- store.Publish(ctx, v, storetest.Publication(v)) }()
 			for waiting := 0; waiting == 0; time.Sleep(5 * time.Millisecond) {
 				if err := other.QueryRow(t.Context(), `SELECT count(*) FROM pg_locks WHERE relation = 'inventory_version'::regclass AND NOT granted`).Scan(&waiting); err != nil {
 					t.Fatal(err)
@@ -133,7 +141,7 @@ func TestCutBeforeTheVersion(t *testing.T) {
 			if rows != 0 {
 				t.Errorf("%d rows are left", rows)
 			}
-			if err := store.Publish(t.Context(), v); err != nil {
+			if err := store.Publish(t.Context(), v, storetest.Publication(v)); err != nil {
 				t.Errorf("the store does not recover: %v", err)
 			}
 		})
@@ -164,7 +172,7 @@ func TestNothingSlipsInWhileAVersionIsPublished(t *testing.T) {
 				exec(t, other, stray)
 			}
 			published := make(chan error, 1)
-			go func() { published <- store.Publish(t.Context(), v) }()
+			go func() { published <- store.Publish(t.Context(), v, storetest.Publication(v)) }()
 			if test.early {
 				select {
 				case err := <-published:
@@ -236,7 +244,7 @@ func TestThePoolRecovers(t *testing.T) {
 	dsn := storetest.Postgres(t)
 	store := openStore(t, dsn)
 	v := small(1)
-	if err := store.Publish(t.Context(), v); err != nil {
+	if err := store.Publish(t.Context(), v, storetest.Publication(v)); err != nil {
 		t.Fatal(err)
 	}
 	exec(t, connect(t, dsn), `SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()`)

@@ -17,9 +17,9 @@ import (
 var columns = inventory.ItemColumns()
 
 const (
-	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, hash, note, created_at)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`
-	selectVersion = `SELECT slug, number, name, region, currency, invented, hash, note, created_at FROM inventory_version AS v `
+	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, extends, hash, note, created_at)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`
+	selectVersion = `SELECT slug, number, name, region, currency, invented, extends, hash, note, created_at FROM inventory_version AS v `
 	selectParts   = `SELECT code, item, amount::text FROM inventory_part WHERE slug = $1 AND number = $2 ORDER BY code, position`
 	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = $1`
 
@@ -33,40 +33,31 @@ var selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), "::te
 	`::text FROM inventory_item WHERE slug = $1 AND number = $2 ORDER BY code`
 
 // Publish implements inventory.Store.
-func (s *Store) Publish(ctx context.Context, v inventory.Version) (err error) {
+func (s *Store) Publish(ctx context.Context, v inventory.Version, c inventory.Change) error {
+	return s.change(ctx, c, func(tx pgx.Tx) error { return publish(ctx, tx, v) })
+}
+
+func publish(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
 	created, err := time.Parse(time.RFC3339Nano, v.CreatedAt)
 	if err != nil {
 		return fmt.Errorf("publishing %s@%d: created at: %w", v.Slug, v.Number, err)
 	}
-	// Read committed, whatever the server's default: what is seen behind the
-	// lock must be newer than the lock.
-	tx, err := s.pool.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted})
-	if err != nil {
-		return translate(ctx, err)
-	}
-	defer func() {
-		if err != nil {
-			_ = tx.Rollback(context.WithoutCancel(ctx)) // the first error is the one that tells
-		}
-	}()
-	if _, err := tx.Exec(ctx, lockSlug, v.Slug); err != nil {
-		return translate(ctx, err)
+	if _, err = tx.Exec(ctx, lockSlug, v.Slug); err != nil {
+		return err
 	}
 	var newest pgtype.Int8
 	if err := tx.QueryRow(ctx, selectNewest, v.Slug).Scan(&newest); err != nil {
-		return translate(ctx, err)
+		return err
 	}
 	if int64(v.Number) != newest.Int64+1 {
 		return inventory.ErrVersionConflict
 	}
 	if err := insertContent(ctx, tx, v); err != nil {
-		return translate(ctx, err)
+		return err
 	}
-	if _, err := tx.Exec(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
-		v.Meta.Invented, v.Hash, v.Note, created.Truncate(time.Microsecond)); err != nil {
-		return translate(ctx, err)
-	}
-	return translate(ctx, tx.Commit(ctx))
+	_, err = tx.Exec(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
+		v.Meta.Invented, v.Meta.Extends, v.Hash, v.Note, created.Truncate(time.Microsecond))
+	return err
 }
 
 func insertContent(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
@@ -180,7 +171,7 @@ func (s *Store) versions(ctx context.Context, which string, args ...any) ([]inve
 
 func scanVersion(ctx context.Context, row pgx.Row) (v inventory.Version, err error) {
 	var created time.Time
-	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Hash, &v.Note, &created)
+	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Meta.Extends, &v.Hash, &v.Note, &created)
 	if err != nil {
 		return inventory.Version{}, translate(ctx, err)
 	}

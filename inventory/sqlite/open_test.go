@@ -38,7 +38,7 @@ var database = storetest.Database{
 	},
 	Up:     migrations.SQLite,
 	Down:   func(ctx context.Context, db *sql.DB) error { return migrations.SQLiteDown(ctx, db, 0) },
-	Schema: `SELECT type || ' ' || name || ': ' || coalesce(sql, '') FROM sqlite_schema WHERE tbl_name LIKE 'inventory%' ORDER BY 1`,
+	Schema: `SELECT type || ' ' || name || ': ' || coalesce(sql, '') FROM sqlite_schema WHERE tbl_name NOT LIKE 'goose%' AND name NOT LIKE 'sqlite%' ORDER BY 1`,
 	Forbidden: []string{
 		`INSERT OR REPLACE INTO inventory_version SELECT slug, number, 'Again', region, currency, invented, hash, note, created_at FROM inventory_version`,
 		`REPLACE INTO inventory_item (slug, number, code, category, name, unit) VALUES ('fixed', 1, 'item-00001', 'water', 'Again', 'kg')`,
@@ -47,6 +47,16 @@ var database = storetest.Database{
 		`UPDATE OR IGNORE inventory_item SET name = 'changed'`,
 		`UPDATE OR REPLACE inventory_item SET code = 'item-00001' WHERE code = 'item-00002'`,
 	},
+	ForbiddenAccess: []string{
+		`INSERT OR REPLACE INTO journal SELECT number, at, 'x', action, target, request_id, hash_before, hash_after, hash FROM journal`,
+		`INSERT OR IGNORE INTO journal SELECT number + 9, at, actor, action, target, request_id, hash_before, hash_after, hash FROM journal`,
+		`UPDATE OR REPLACE journal SET number = 1 WHERE number = 2`,
+		`UPDATE OR IGNORE journal SET actor = 'x'`,
+		`INSERT OR REPLACE INTO api_key SELECT id, name, 'admin', hash, created_at, expires_at, NULL FROM api_key`,
+		`REPLACE INTO api_key SELECT 'new', name, 'admin', hash, created_at, expires_at, NULL FROM api_key WHERE id = 'dead'`,
+		`UPDATE OR REPLACE api_key SET id = 'live' WHERE id = 'dead'`,
+	},
+	Unguarded: []string{`DROP TRIGGER journal_update`, `DROP TRIGGER journal_delete`},
 }
 
 func TestMain(m *testing.M) { storetest.Main(m, database) }
@@ -143,7 +153,7 @@ func TestALockedFileIsUnavailable(t *testing.T) {
 	}
 	defer func() { _ = tx.Rollback() }()
 	v := inventory.Version{Slug: "a", Number: 1, CreatedAt: "2026-01-01T00:00:00Z"}
-	if err := store.Publish(t.Context(), v); !errors.Is(err, inventory.ErrUnavailable) {
+	if err := store.Publish(t.Context(), v, storetest.Publication(v)); !errors.Is(err, inventory.ErrUnavailable) {
 		t.Errorf("got %v, want %v", err, inventory.ErrUnavailable)
 	}
 	if _, err := store.Newest(t.Context(), "a"); !errors.Is(err, inventory.ErrNotFound) {

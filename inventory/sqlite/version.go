@@ -16,10 +16,10 @@ import (
 var columns = inventory.ItemColumns()
 
 const (
-	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, hash, note, created_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, extends, hash, note, created_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertPart    = `INSERT INTO inventory_part (slug, number, code, position, item, amount) VALUES (?, ?, ?, ?, ?, ?)`
-	selectVersion = `SELECT slug, number, name, region, currency, invented, hash, note, created_at FROM inventory_version AS v `
+	selectVersion = `SELECT slug, number, name, region, currency, invented, extends, hash, note, created_at FROM inventory_version AS v `
 	selectParts   = `SELECT code, item, amount FROM inventory_part WHERE slug = ? AND number = ? ORDER BY code, position`
 	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = ?`
 )
@@ -32,35 +32,28 @@ var (
 )
 
 // Publish implements inventory.Store.
-func (s *Store) Publish(ctx context.Context, v inventory.Version) (err error) {
+func (s *Store) Publish(ctx context.Context, v inventory.Version, c inventory.Change) error {
+	return s.change(ctx, c, func(tx *sql.Tx) error { return publish(ctx, tx, v) })
+}
+
+func publish(ctx context.Context, tx *sql.Tx, v inventory.Version) error {
 	created, err := time.Parse(time.RFC3339Nano, v.CreatedAt)
 	if err != nil {
 		return fmt.Errorf("publishing %s@%d: created at: %w", v.Slug, v.Number, err)
 	}
-	tx, err := s.db.BeginTx(ctx, nil) // holds the write lock from here on
-	if err != nil {
-		return translate(ctx, err)
-	}
-	defer func() {
-		if err != nil {
-			_ = tx.Rollback() // the first error is the one that tells
-		}
-	}()
 	var newest sql.NullInt64
 	if err := tx.QueryRowContext(ctx, selectNewest, v.Slug).Scan(&newest); err != nil {
-		return translate(ctx, err)
+		return err
 	}
 	if int64(v.Number) != newest.Int64+1 {
 		return inventory.ErrVersionConflict
 	}
 	if err := insertContent(ctx, tx, v); err != nil {
-		return translate(ctx, err)
+		return err
 	}
-	if _, err := tx.ExecContext(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
-		v.Meta.Invented, v.Hash, v.Note, inventory.FormatTime(created)); err != nil {
-		return translate(ctx, err)
-	}
-	return translate(ctx, tx.Commit())
+	_, err = tx.ExecContext(ctx, insertVersion, v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency,
+		v.Meta.Invented, v.Meta.Extends, v.Hash, v.Note, inventory.FormatTime(created))
+	return err
 }
 
 func insertContent(ctx context.Context, tx *sql.Tx, v inventory.Version) (err error) {
@@ -181,6 +174,6 @@ func (s *Store) versions(ctx context.Context, which string, args ...any) (_ []in
 }
 
 func scanVersion(ctx context.Context, row interface{ Scan(...any) error }) (v inventory.Version, err error) {
-	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Hash, &v.Note, &v.CreatedAt)
+	err = row.Scan(&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Meta.Extends, &v.Hash, &v.Note, &v.CreatedAt)
 	return v, translate(ctx, err)
 }

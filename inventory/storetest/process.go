@@ -57,7 +57,8 @@ func work(task string, db Database) error {
 	}
 	for n := newest + 1; ; n++ {
 		fmt.Println("begin", n)
-		if err := store.Publish(ctx, version(killSlug, n, 300)); err != nil {
+		v := version(killSlug, n, 300)
+		if err := store.Publish(ctx, v, Publication(v)); err != nil {
 			return err
 		}
 		fmt.Println("done", n) // os.Stdout is not buffered

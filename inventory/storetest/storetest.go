@@ -37,6 +37,12 @@ type Database struct {
 	// Forbidden holds statements of the dialect against version 1 of the
 	// inventory "fixed", on top of those of standard SQL.
 	Forbidden []string
+	// ForbiddenAccess is the same against a journal of three entries, a key "live" and
+	// a revoked key "dead".
+	ForbiddenAccess []string
+	// Unguarded takes off the guards of the journal, which only the owner of the
+	// database can.
+	Unguarded []string
 }
 
 // Run runs the suite.
@@ -61,9 +67,23 @@ func Run(t *testing.T, db Database) {
 		{"a published version is fixed", testImmutable},
 		{"the database refuses what is no decimal", testNumbers},
 		{"a publisher killed leaves all or nothing", testKilled},
+		{"a draft is edited at its revision", testDrafts},
+		{"of sixteen editors one wins", testDraftRace},
+		{"a draft is published as a whole", testPublishDraft},
+		{"thirty-two publishers get a number each", testPublishTogether},
+		{"a withdrawal changes no version", testWithdrawn},
 		{"migrations go up, down and up", testMigrations},
 		{"several instances may migrate at once", testMigrateTogether},
 		{"a newer schema is refused", testNewerSchema},
+		{"keys come back", testKeys},
+		{"a revoked key stays revoked", testRevoked},
+		{"the journal says who changed what", testJournal},
+		{"what is not done is not in the journal", testJournalOfNothing},
+		{"the journal has no gaps under many writers", testJournalTogether},
+		{"the journal and the keys are fixed", testJournalImmutable},
+		{"an edited journal is found out", testJournalEdited},
+		{"of fifty equal requests one is served", testRetries},
+		{"a request is remembered for a day", testRemembered},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, db) })
 	}
@@ -105,7 +125,7 @@ func open(t *testing.T, db Database, dsn string) inventory.Store {
 
 func publish(t *testing.T, store inventory.Store, v inventory.Version) {
 	t.Helper()
-	if err := store.Publish(t.Context(), v); err != nil {
+	if err := store.Publish(t.Context(), v, Publication(v)); err != nil {
 		t.Fatalf("publishing %s@%d: %v", v.Slug, v.Number, err)
 	}
 }
@@ -147,7 +167,7 @@ func testDecimals(t *testing.T, db Database) {
 			if c.Kind != inventory.DecimalColumn {
 				continue
 			}
-			positive := slices.Contains([]string{"density_kg_per_m3", "unit_mass_kg", "batch_volume_m3"}, c.Name)
+			positive := slices.Contains([]string{"density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_exchange_rate", "price_index_from", "price_index_to"}, c.Name)
 			if positive && text == "0" || c.Name == "solids_percent" && dec(text).GreaterThan(num.Hundred) {
 				continue
 			}
@@ -172,8 +192,14 @@ func testItems(t *testing.T, db Database) {
 	full := inventory.Item{Code: "full", Category: inventory.Admixture, Name: "Name", Unit: "L",
 		Density: null("1070"), UnitMass: null("1.07"), Solids: null("35"), BatchVolume: null("2"),
 		Module: "B2", DefaultFor: inventory.DefaultMixing, Boundary: inventory.WellToWheel,
-		Price:   &inventory.Price{Amount: dec("0"), Currency: "EUR", Date: "2026-01-31", Basis: "ex-works", Tax: "included", Source: source},
-		Factors: map[string]decimal.Decimal{}, FactorSource: &source, Note: "note",
+		Price: &inventory.Price{Amount: dec("0"), Currency: "EUR", Date: "2026-01-31", Basis: "ex-works", Tax: "included", ValidUntil: "2027-01-31",
+			Spread: &inventory.Spread{Distribution: inventory.Triangular, Low: null("0.8"), High: null("1.3")},
+			Quoted: &inventory.Quoted{Amount: dec("2.5"), Currency: "NOK", Date: "2025-01-31", Rate: null("0.0871"), RateDate: "2026-01-30", RateSource: "A bank",
+				IndexSeries: "Construction", IndexFrom: null("120"), IndexTo: null("132")}, Source: source},
+		Factors: map[string]decimal.Decimal{}, FactorSource: &source, Note: "note", Layer: "base@3",
+		FactorData: inventory.FactorData{ValidUntil: "2030-06-04", Spread: &inventory.Spread{Distribution: inventory.Lognormal, GSD: null("1.2")},
+			Pedigree: inventory.Pedigree{1, 2, 3, 4, 5}, Characterisation: "ar6", Fossil: null("101"), Biogenic: null("-1.5"), LandUse: null("0.5"),
+			Allocation: inventory.AllocationNone, Alternatives: []inventory.AllocatedFactor{{Allocation: inventory.AllocationMass, Factor: dec("1.2")}, {Allocation: inventory.AllocationEconomic, Factor: dec("0.1466")}}},
 		Recipe: []inventory.RecipePart{{Item: "z", Amount: dec("1")}, {Item: "bare", Amount: dec("2")}, {Item: "full", Amount: dec("3")}}}
 	for n, key := range inventory.FactorKeys() {
 		full.Factors[key] = decimal.New(int64(n), -1)
@@ -211,7 +237,7 @@ func testTimes(t *testing.T, db Database) {
 	}
 	v := version("times", 4, 1)
 	v.CreatedAt = "yesterday"
-	if err := store.Publish(t.Context(), v); err == nil {
+	if err := store.Publish(t.Context(), v, Publication(v)); err == nil {
 		t.Error("a time that is none was published")
 	}
 }
@@ -265,7 +291,8 @@ func testConflict(t *testing.T, db Database) {
 	store, _ := fresh(t, db)
 	refused := func(number int) {
 		t.Helper()
-		if err := store.Publish(t.Context(), version("a", number, 2)); !errors.Is(err, inventory.ErrVersionConflict) {
+		v := version("a", number, 2)
+		if err := store.Publish(t.Context(), v, Publication(v)); !errors.Is(err, inventory.ErrVersionConflict) {
 			t.Errorf("number %d: got %v, want %v", number, err, inventory.ErrVersionConflict)
 		}
 	}
@@ -300,7 +327,7 @@ func testRace(t *testing.T, db Database) {
 				v := version("race", number, 50)
 				v.Note = fmt.Sprintf("publisher %d", n)
 				<-start
-				errs[n] = stores[n%2].Publish(t.Context(), v)
+				errs[n] = stores[n%2].Publish(t.Context(), v, Publication(v))
 			})
 		}
 		close(start)
@@ -405,7 +432,7 @@ func testCancelled(t *testing.T, db Database) {
 	cancelled := 0
 	for n := range 12 {
 		ctx, cancel := context.WithTimeout(t.Context(), full*time.Duration(n)/10)
-		err := store.Publish(ctx, whole)
+		err := store.Publish(ctx, whole, Publication(whole))
 		cancel()
 		got, readErr := store.Version(t.Context(), inventory.Ref{Slug: "cancel", Number: 1})
 		switch {
@@ -440,12 +467,12 @@ func testAtomic(t *testing.T, db Database) {
 	store, dsn := fresh(t, db)
 	v := version("atomic", 1, 500)
 	v.Items[499].Density = null("-1")
-	if err := store.Publish(t.Context(), v); err == nil || errors.Is(err, inventory.ErrVersionConflict) {
+	if err := store.Publish(t.Context(), v, Publication(v)); err == nil || errors.Is(err, inventory.ErrVersionConflict) {
 		t.Errorf("got %v, want the database's refusal", err)
 	}
 	v = version("atomic", 1, 500)
 	v.Items[499].Code = v.Items[0].Code
-	if err := store.Publish(t.Context(), v); err == nil || errors.Is(err, inventory.ErrVersionConflict) {
+	if err := store.Publish(t.Context(), v, Publication(v)); err == nil || errors.Is(err, inventory.ErrVersionConflict) {
 		t.Errorf("got %v, want the database's refusal", err)
 	}
 	if n := count(t, db.SQL(t, dsn)); n != 0 {
@@ -482,7 +509,7 @@ func watch(t *testing.T, store inventory.Store, raw *sql.DB, v inventory.Version
 	t.Helper()
 	before := count(t, raw)
 	published := make(chan error, 1)
-	go func() { published <- store.Publish(t.Context(), v) }()
+	go func() { published <- store.Publish(t.Context(), v, Publication(v)) }()
 	for done := false; !done; {
 		select {
 		case err := <-published:
@@ -602,14 +629,14 @@ func testNumbers(t *testing.T, db Database) {
 			columns = append(columns, c.Name)
 		}
 	}
-	if len(columns) != 15 {
-		t.Errorf("%d columns of numbers, want 15", len(columns))
+	if len(columns) != 22 {
+		t.Errorf("%d columns of numbers, want 22", len(columns))
 	}
 	for _, column := range columns {
 		for _, literal := range []string{`'NaN'`, `'Infinity'`, `'-Infinity'`, `'1000000000000000'`, `'-1000000000000000'`, `'1e300'`, `1e300`,
 			`'-0.000000000001'`, `-1`, `'x'`, `''`, `'1.2.3'`, `'0x1p-2'`, `'1,5'`, `'.'`} {
-			if column == "gwp_d" && (literal == `-1` || literal == `'-0.000000000001'`) {
-				continue // the one that may be negative
+			if (column == "gwp_d" || column == "gwp_biogenic") && (literal == `-1` || literal == `'-0.000000000001'`) {
+				continue // the two that may be negative
 			}
 			if accepted(insert(column, literal)) {
 				t.Errorf("%s accepts %s", column, literal)
@@ -621,11 +648,11 @@ func testNumbers(t *testing.T, db Database) {
 			if accepted(insert(column, `'100.000000000001'`)) || accepted(insert(column, `'1000'`)) {
 				t.Error("solids of more than 100 % are accepted")
 			}
-		case "amount", "density_kg_per_m3", "unit_mass_kg", "batch_volume_m3":
+		case "amount", "density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_exchange_rate", "price_index_from", "price_index_to":
 			if accepted(insert(column, `'0'`)) {
 				t.Errorf("%s accepts 0", column)
 			}
-		case "gwp_d":
+		case "gwp_d", "gwp_biogenic":
 			good = append(good, `'-12.5'`, `'-999999999999999.999999999999'`)
 		default:
 			good = append(good, `'0'`, `'999999999999999.999999999999'`)
@@ -677,6 +704,15 @@ func testKilled(t *testing.T, db Database) {
 			t.Errorf("killed after %v: %d rows of %d versions", after, n, newest)
 		}
 		newest = n / rows
+		// The journal has each version, and no other.
+		var published, noted int
+		if err := db.SQL(t, dsn).QueryRowContext(t.Context(), `SELECT (SELECT count(*) FROM inventory_version), (SELECT count(*) FROM journal)`).Scan(&published, &noted); err != nil {
+			t.Fatal(err)
+		}
+		if published != noted {
+			t.Errorf("killed after %v: %d versions, and the journal has %d", after, published, noted)
+		}
+		journal(t, store)
 	}
 	if newest == 0 {
 		t.Error("no version was ever published")

@@ -1,0 +1,172 @@
+package postgres
+
+import (
+	"context"
+
+	"github.com/go-json-experiment/json"
+	"github.com/jackc/pgx/v5"
+
+	"slabledger/inventory"
+)
+
+const (
+	draftColumns = `d.id, d.slug, coalesce(d.base, 0), d.name, d.region, d.currency, d.invented, d.extends, d.revision, d.created_by, d.created_at, d.updated_at`
+	insertDraft  = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
+		VALUES ($1, $2, nullif($3::integer, 0), $4, $5, $6, $7, $8, 1, $9, $10, $11)`
+)
+
+// CreateDraft implements inventory.Drafts.
+func (s *Store) CreateDraft(ctx context.Context, d inventory.Draft, c inventory.Change) error {
+	return s.change(ctx, c, func(tx pgx.Tx) error {
+		if _, err := tx.Exec(ctx, insertDraft, d.ID, d.Slug, d.Base, d.Meta.Name, d.Meta.Region, d.Meta.Currency, d.Meta.Invented, d.Meta.Extends,
+			d.CreatedBy, d.CreatedAt, d.CreatedAt); err != nil {
+			return err
+		}
+		items := make(map[string]*inventory.Item, len(d.Items))
+		for i := range d.Items {
+			items[d.Items[i].Code] = &d.Items[i]
+		}
+		return putItems(ctx, tx, d.ID, items)
+	})
+}
+
+func putItems(ctx context.Context, tx pgx.Tx, draft string, items map[string]*inventory.Item) error {
+	codes, rows := make([]string, 0, len(items)), make([][]any, 0, len(items))
+	for code, item := range items {
+		codes = append(codes, code)
+		if item == nil {
+			continue
+		}
+		text, err := json.Marshal(item)
+		if err != nil {
+			return err
+		}
+		rows = append(rows, []any{draft, code, string(text)})
+	}
+	if _, err := tx.Exec(ctx, `DELETE FROM inventory_draft_item WHERE draft = $1 AND code = ANY($2)`, draft, codes); err != nil {
+		return err
+	}
+	_, err := tx.CopyFrom(ctx, pgx.Identifier{"inventory_draft_item"}, []string{"draft", "code", "item"}, pgx.CopyFromRows(rows))
+	return err
+}
+
+// Draft implements inventory.Drafts. One statement reads all, so it is of one moment.
+func (s *Store) Draft(ctx context.Context, slug, id string) (d inventory.Draft, err error) {
+	rows, err := s.pool.Query(ctx, `SELECT `+draftColumns+`, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
+		WHERE d.slug = $1 AND d.id = $2 ORDER BY i.code`, slug, id)
+	if err != nil {
+		return d, translate(ctx, err)
+	}
+	defer rows.Close()
+	d, err = inventory.ScanDraft(rows)
+	return d, translate(ctx, err)
+}
+
+// Drafts implements inventory.Drafts.
+func (s *Store) Drafts(ctx context.Context, slug string) (list []inventory.Draft, err error) {
+	rows, err := s.pool.Query(ctx, `SELECT `+draftColumns+` FROM inventory_draft AS d WHERE d.slug = $1 ORDER BY d.id`, slug)
+	if err != nil {
+		return nil, translate(ctx, err)
+	}
+	defer rows.Close()
+	list, err = inventory.ScanDrafts(rows)
+	return list, translate(ctx, err)
+}
+
+// atRevision tells whether a draft is there and as it was read.
+func atRevision(ctx context.Context, tx pgx.Tx, slug, id string, revision int) error {
+	var found int
+	if err := tx.QueryRow(ctx, `SELECT revision FROM inventory_draft WHERE slug = $1 AND id = $2 FOR UPDATE`, slug, id).Scan(&found); err != nil {
+		return err
+	}
+	if found != revision {
+		return inventory.ErrStale
+	}
+	return nil
+}
+
+// EditDraft implements inventory.Drafts.
+func (s *Store) EditDraft(ctx context.Context, slug, id string, revision int, edit inventory.DraftEdit, c inventory.Change) (int, error) {
+	return revision + 1, s.change(ctx, c, func(tx pgx.Tx) error {
+		if err := atRevision(ctx, tx, slug, id, revision); err != nil {
+			return err
+		}
+		if m := edit.Meta; m != nil {
+			if _, err := tx.Exec(ctx, `UPDATE inventory_draft SET name = $1, region = $2, currency = $3, invented = $4, extends = $5 WHERE id = $6`,
+				m.Name, m.Region, m.Currency, m.Invented, m.Extends, id); err != nil {
+				return err
+			}
+		}
+		if edit.Clear {
+			if _, err := tx.Exec(ctx, `DELETE FROM inventory_draft_item WHERE draft = $1`, id); err != nil {
+				return err
+			}
+		}
+		if err := putItems(ctx, tx, id, edit.Items); err != nil {
+			return err
+		}
+		_, err := tx.Exec(ctx, `UPDATE inventory_draft SET revision = $1, updated_at = $2 WHERE id = $3`, revision+1, c.At, id)
+		return err
+	})
+}
+
+// DeleteDraft implements inventory.Drafts.
+func (s *Store) DeleteDraft(ctx context.Context, slug, id string, revision int, c inventory.Change) error {
+	return s.change(ctx, c, func(tx pgx.Tx) error { return endDraft(ctx, tx, slug, id, revision) })
+}
+
+func endDraft(ctx context.Context, tx pgx.Tx, slug, id string, revision int) error {
+	if err := atRevision(ctx, tx, slug, id, revision); err != nil {
+		return err
+	}
+	_, err := tx.Exec(ctx, `DELETE FROM inventory_draft WHERE id = $1`, id)
+	return err
+}
+
+// PublishDraft implements inventory.Drafts.
+func (s *Store) PublishDraft(ctx context.Context, v inventory.Version, id string, revision int, c inventory.Change) error {
+	return s.change(ctx, c, func(tx pgx.Tx) error {
+		if err := endDraft(ctx, tx, v.Slug, id, revision); err != nil {
+			return err
+		}
+		return publish(ctx, tx, v)
+	})
+}
+
+// Withdraw implements inventory.Withdrawals.
+func (s *Store) Withdraw(ctx context.Context, ref inventory.Ref, w inventory.Withdrawal, c inventory.Change) error {
+	return s.change(ctx, c, func(tx pgx.Tx) error {
+		var there, gone bool
+		if err := tx.QueryRow(ctx, `SELECT EXISTS (SELECT 1 FROM inventory_version WHERE slug = $1 AND number = $2),
+			EXISTS (SELECT 1 FROM inventory_withdrawal WHERE slug = $1 AND number = $2)`, ref.Slug, ref.Number).Scan(&there, &gone); err != nil {
+			return err
+		}
+		switch {
+		case !there:
+			return inventory.ErrNotFound
+		case gone:
+			return inventory.ErrVersionConflict
+		}
+		_, err := tx.Exec(ctx, `INSERT INTO inventory_withdrawal (slug, number, reason, withdrawn_at) VALUES ($1, $2, $3, $4)`, ref.Slug, ref.Number, w.Reason, w.At)
+		return err
+	})
+}
+
+// Withdrawn implements inventory.Withdrawals.
+func (s *Store) Withdrawn(ctx context.Context, slug string) (_ map[int]inventory.Withdrawal, err error) {
+	rows, err := s.pool.Query(ctx, `SELECT number, reason, withdrawn_at FROM inventory_withdrawal WHERE slug = $1`, slug)
+	if err != nil {
+		return nil, translate(ctx, err)
+	}
+	defer rows.Close()
+	list := map[int]inventory.Withdrawal{}
+	for rows.Next() {
+		var n int
+		var w inventory.Withdrawal
+		if err := rows.Scan(&n, &w.Reason, &w.At); err != nil {
+			return nil, translate(ctx, err)
+		}
+		list[n] = w
+	}
+	return list, translate(ctx, rows.Err())
+}

@@ -1,0 +1,501 @@
+package service
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+
+	"slabledger/inventory"
+	"slabledger/lca/fault"
+)
+
+// Review is a draft with all that is to be known of it before it is published.
+type Review struct {
+	Draft    inventory.Draft
+	Resolved []inventory.Item // its own items over those of what it extends, sorted by code
+	Problems []ItemProblem    // with one of these it cannot be published
+	Doubts   []ItemProblem    // what is unusual
+	Against  inventory.Ref    // the version that Changes are from; zero where there is none
+	Changes  inventory.Difference
+}
+
+// ItemProblem is a problem of an item by its code; the code is empty where the
+// inventory as a whole is meant.
+type ItemProblem struct {
+	Item, Column, Code, Found, Detail string
+}
+
+// maxProblems of a review are told.
+const maxProblems = 100
+
+// CreateDraft begins a version of an inventory: from one that is published, with its
+// own items, or empty. A new inventory is begun by its first draft.
+func (s *Service) CreateDraft(ctx context.Context, retry *inventory.Retry, slug, from string, meta *inventory.Meta) (*Review, error) {
+	if !inventory.ValidSlug(slug) {
+		return nil, errFaults(oneFault("/slug", "slug-invalid", "an inventory's slug has lower-case letters, digits, dots and hyphens"))
+	}
+	d := inventory.Draft{ID: strings.ToLower(rand.Text()[:12]), Slug: slug, Revision: 1, CreatedBy: ActorOf(ctx).ID, CreatedAt: inventory.FormatTime(s.now())}
+	d.UpdatedAt = d.CreatedAt
+	if from != "" {
+		ref, ok := inventory.ParseRef(from)
+		if !ok || ref.Slug != slug {
+			return nil, errFaults(oneFault("/from", "inventory-reference", "a draft begins from a version of its own inventory, such as "+slug+"@1"))
+		}
+		v, err := s.Version(ctx, ref.Slug, ref.Number)
+		if err != nil {
+			return nil, faultAt("/from", "inventory-unknown", err)
+		}
+		d.Base, d.Meta, d.Items = ref.Number, v.Meta, inventory.Own(v.Items)
+	}
+	switch {
+	case meta != nil:
+		d.Meta = *meta
+	case from == "":
+		return nil, errFaults(oneFault("/meta", "required-member-missing", "a draft that begins from no version needs a name, a region and a currency"))
+	}
+	r, err := s.review(ctx, d, 0)
+	if err != nil {
+		return nil, err
+	}
+	hash, err := inventory.Hash(d.Meta, d.Items)
+	if err != nil {
+		return nil, &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
+	}
+	if err := s.store.CreateDraft(ctx, d, s.changed(ctx, retry, inventory.ActionCreateDraft, draftTarget(slug, d.ID), draftLocation(slug, d.ID), "", hash)); err != nil {
+		return nil, storeError(err, "")
+	}
+	return r, nil
+}
+
+// changed is the change of a draft or of what it becomes.
+func (s *Service) changed(ctx context.Context, retry *inventory.Retry, action, target, location, before, after string) inventory.Change {
+	c := s.change(ctx, retry, action, target, location)
+	c.Before, c.After = before, after
+	return c
+}
+
+func draftTarget(slug, id string) string { return slug + "/drafts/" + id }
+
+// Where drafts and versions stand.
+func draftLocation(slug, id string) string { return "/v1/inventories/" + slug + "/drafts/" + id }
+
+func versionLocation(r inventory.Ref) string {
+	return "/v1/inventories/" + r.Slug + "/versions/" + strconv.Itoa(r.Number)
+}
+
+// faultAt makes a thing that is not there a fault of the request's member.
+func faultAt(at fault.Path, code string, err error) error {
+	var e *Error
+	if errors.As(err, &e) && e.Code == NotFound {
+		return errFaults(oneFault(at, code, e.Detail))
+	}
+	return err
+}
+
+// Draft reads a draft and reviews it against a version of its inventory, by default
+// the newest.
+func (s *Service) Draft(ctx context.Context, slug, id string, against int) (*Review, error) {
+	d, err := s.store.Draft(ctx, slug, id)
+	if err != nil {
+		return nil, storeError(err, "no draft "+short(id)+" of the inventory "+short(slug))
+	}
+	return s.review(ctx, d, against)
+}
+
+// Drafts lists the drafts of an inventory, without items.
+func (s *Service) Drafts(ctx context.Context, slug string) ([]inventory.Draft, error) {
+	list, err := s.store.Drafts(ctx, slug)
+	return list, storeError(err, "")
+}
+
+// review finds all that is to be said of a draft.
+func (s *Service) review(ctx context.Context, d inventory.Draft, against int) (*Review, error) {
+	r := &Review{Draft: d}
+	resolved, problems, err := s.resolveLayers(ctx, d.Slug, d.Meta, d.Items)
+	if err != nil {
+		return nil, err
+	}
+	r.Resolved, r.Problems = resolved, problems
+	r.Doubts = byCode(inventory.Doubts(d.Items), d.Items)
+	if against == 0 {
+		if against, err = s.store.Newest(ctx, d.Slug); errors.Is(err, inventory.ErrNotFound) {
+			r.Changes = inventory.Diff(nil, resolved)
+			return r, nil
+		} else if err != nil {
+			return nil, storeError(err, "")
+		}
+	}
+	v, err := s.Version(ctx, d.Slug, against)
+	if err != nil {
+		return nil, err
+	}
+	r.Against, r.Changes = v.Ref(), inventory.Diff(v.Items, resolved)
+	return r, nil
+}
+
+// maxLayers of inventories that extend each other.
+const maxLayers = 8
+
+// resolveLayers lays items over those of the version that the inventory extends, and
+// validates what comes of it.
+func (s *Service) resolveLayers(ctx context.Context, slug string, meta inventory.Meta, own []inventory.Item) ([]inventory.Item, []ItemProblem, error) {
+	resolved := slices.Clone(own)
+	var problems []ItemProblem
+	if meta.Extends != "" {
+		base, problem, err := s.baseOf(ctx, slug, meta)
+		switch {
+		case err != nil:
+			return nil, nil, err
+		case problem != nil:
+			problems = append(problems, *problem)
+		default:
+			var found []inventory.Problem
+			resolved, found = inventory.Layered(*base, own)
+			problems = byCode(found, own)
+		}
+	}
+	slices.SortFunc(resolved, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+	problems = append(problems, byCode(inventory.Validate(meta, resolved), resolved)...)
+	return resolved, problems, nil
+}
+
+// baseOf is the version that an inventory extends, or why it cannot be that one.
+func (s *Service) baseOf(ctx context.Context, slug string, meta inventory.Meta) (*inventory.Version, *ItemProblem, error) {
+	refuse := func(code, format string, args ...any) (*inventory.Version, *ItemProblem, error) {
+		return nil, &ItemProblem{Column: "extends", Code: code, Found: meta.Extends, Detail: fmt.Sprintf(format, args...)}, nil
+	}
+	var base *inventory.Version
+	at := meta.Extends
+	for layers := 1; at != ""; layers++ {
+		ref, ok := inventory.ParseRef(at)
+		switch {
+		case !ok:
+			return refuse("layer-missing", "a published version, as in demo@3")
+		case ref.Slug == slug:
+			return refuse("layer-cycle", "%s would stand on %s, which is of the same inventory", slug, at)
+		case layers > maxLayers:
+			return refuse("layer-too-deep", "at most %d inventories stand on each other", maxLayers)
+		}
+		v, err := s.Version(ctx, ref.Slug, ref.Number)
+		var failed *Error
+		if errors.As(err, &failed) && failed.Code == NotFound {
+			return refuse("layer-missing", "there is no published version %s", at)
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		if base == nil {
+			base = v
+		}
+		if v.Meta.Currency != meta.Currency {
+			return refuse("currency-mismatch", "%s is in %s, this inventory in %s; nothing is converted without a stated rate", at, v.Meta.Currency, meta.Currency)
+		}
+		at = v.Meta.Extends
+	}
+	return base, nil, nil
+}
+
+func byCode(found []inventory.Problem, items []inventory.Item) (list []ItemProblem) {
+	for _, p := range found {
+		if len(list) == maxProblems {
+			break
+		}
+		code := ""
+		if p.Item >= 0 {
+			code = items[p.Item].Code
+		}
+		list = append(list, ItemProblem{code, p.Column, p.Code, short(p.Found), p.Detail})
+	}
+	return list
+}
+
+// EditDraft changes a draft at a revision and reviews what comes of it.
+func (s *Service) EditDraft(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, action string, edit inventory.DraftEdit) (*Review, error) {
+	d, err := s.draftAt(ctx, slug, id, revision)
+	if err != nil {
+		return nil, err
+	}
+	before, errBefore := inventory.Hash(d.Meta, d.Items)
+	if edit.Meta != nil {
+		d.Meta = *edit.Meta
+	}
+	kept := d.Items[:0:0]
+	for _, item := range d.Items {
+		if _, replaced := edit.Items[item.Code]; !replaced && !edit.Clear {
+			kept = append(kept, item)
+		}
+	}
+	for _, item := range edit.Items {
+		if item != nil {
+			kept = append(kept, *item)
+		}
+	}
+	slices.SortFunc(kept, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+	d.Items = kept
+	after, errAfter := inventory.Hash(d.Meta, d.Items)
+	if err := errors.Join(errBefore, errAfter); err != nil {
+		return nil, &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
+	}
+	d.Revision++
+	r, err := s.review(ctx, d, 0)
+	if err != nil {
+		return nil, err
+	}
+	c := s.changed(ctx, retry, action, draftTarget(slug, id), draftLocation(slug, id), before, after)
+	if d.Revision, err = s.store.EditDraft(ctx, slug, id, revision, edit, c); err != nil {
+		return nil, draftError(err, slug, id)
+	}
+	d.UpdatedAt = c.At
+	r.Draft = d
+	return r, nil
+}
+
+// draftAt reads a draft that must be at a revision.
+func (s *Service) draftAt(ctx context.Context, slug, id string, revision int) (inventory.Draft, error) {
+	d, err := s.store.Draft(ctx, slug, id)
+	if err == nil && d.Revision != revision {
+		err = inventory.ErrStale
+	}
+	return d, draftError(err, slug, id)
+}
+
+func draftError(err error, slug, id string) error {
+	if errors.Is(err, inventory.ErrStale) {
+		return &Error{Code: Stale, Detail: "the draft has changed since you read it; read it again and make your change on what it is now", Cause: err}
+	}
+	return storeError(err, "no draft "+short(id)+" of the inventory "+short(slug))
+}
+
+// PatchItem changes an item of a draft as RFC 7396 says. An item that the draft takes
+// over from what it extends becomes its own.
+func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, patch []byte) (*Review, error) {
+	r, err := s.Draft(ctx, slug, id, 0)
+	if err != nil {
+		return nil, err
+	}
+	i, found := slices.BinarySearchFunc(r.Resolved, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
+	if !found {
+		return nil, &Error{Code: NotFound, Detail: "the draft has no item " + short(code)}
+	}
+	item := r.Resolved[i]
+	item.Layer = ""
+	text, err := json.Marshal(item)
+	if err != nil {
+		return nil, &Error{Code: Internal, Detail: "the item cannot be written", Cause: err}
+	}
+	merged, err := merge(text, patch)
+	if err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the patch cannot be read", Cause: err}
+	}
+	changed, err := ReadItem(merged, code)
+	if err != nil {
+		return nil, err
+	}
+	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, inventory.DraftEdit{Items: map[string]*inventory.Item{code: changed}})
+}
+
+// ReadItem reads one item, which has the code given.
+func ReadItem(text []byte, code string) (*inventory.Item, error) {
+	var item inventory.Item
+	if err := json.Unmarshal(text, &item); err != nil {
+		return nil, errFaults(oneFault(itemFaultAt(err), "wrong-form", "not an item: "+short(errorText(err))))
+	}
+	if item.Code != code {
+		return nil, errFaults(oneFault("/code", "code-differs", "the code of an item is for ever: "+short(code)))
+	}
+	return &item, nil
+}
+
+// itemFaultAt is where reading an item failed.
+func itemFaultAt(err error) fault.Path {
+	var failed *json.SemanticError
+	if errors.As(err, &failed) {
+		return fault.Path(failed.JSONPointer)
+	}
+	return ""
+}
+
+// errorText is the cause behind what the JSON library says.
+func errorText(err error) string {
+	var failed *json.SemanticError
+	if errors.As(err, &failed) && failed.Err != nil {
+		return failed.Err.Error()
+	}
+	return err.Error()
+}
+
+// merge applies a merge patch (RFC 7396) to a JSON object.
+func merge(text, patch jsontext.Value) (jsontext.Value, error) {
+	if patch.Kind() != '{' {
+		return patch, nil
+	}
+	target, changes := map[string]jsontext.Value{}, map[string]jsontext.Value{}
+	if text.Kind() == '{' {
+		if err := json.Unmarshal(text, &target); err != nil {
+			return nil, err
+		}
+	}
+	if err := json.Unmarshal(patch, &changes); err != nil {
+		return nil, err
+	}
+	for name, change := range changes {
+		if change.Kind() == 'n' {
+			delete(target, name)
+			continue
+		}
+		merged, err := merge(target[name], change)
+		if err != nil {
+			return nil, err
+		}
+		target[name] = merged
+	}
+	return json.Marshal(target, json.Deterministic(true))
+}
+
+// DeleteDraft gives a draft up.
+func (s *Service) DeleteDraft(ctx context.Context, retry *inventory.Retry, slug, id string, revision int) error {
+	d, err := s.draftAt(ctx, slug, id, revision)
+	if err != nil {
+		return err
+	}
+	hash, err := inventory.Hash(d.Meta, d.Items)
+	if err != nil {
+		return &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
+	}
+	return draftError(s.store.DeleteDraft(ctx, slug, id, revision, s.changed(ctx, retry, inventory.ActionDeleteDraft, draftTarget(slug, id), "/v1/inventories/"+slug+"/drafts", hash, "")), slug, id)
+}
+
+// PublishDraft makes a draft at a revision the next version of its inventory: all of
+// it, or nothing. The note says what changed.
+func (s *Service) PublishDraft(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, note string) (*inventory.Version, error) {
+	if err := checkNote("/note", note); err != nil {
+		return nil, err
+	}
+	d, err := s.draftAt(ctx, slug, id, revision)
+	if err != nil {
+		return nil, err
+	}
+	r, err := s.review(ctx, d, 0)
+	if err != nil {
+		return nil, err
+	}
+	if len(r.Problems) > 0 {
+		var faults fault.List
+		for _, p := range r.Problems {
+			at := fault.Path("/meta").At(p.Column)
+			if p.Item != "" {
+				at = fault.Path("/items").At(p.Item, p.Column)
+			}
+			faults.Add(at, p.Code, "found %q; accepted: %s", p.Found, p.Detail)
+		}
+		return nil, errFaults(faults.All())
+	}
+	v := inventory.Version{Slug: slug, Number: r.Against.Number + 1, Meta: d.Meta, Note: note, Items: r.Resolved, CreatedAt: inventory.FormatTime(s.now())}
+	if v.Hash, err = inventory.Hash(v.Meta, v.Items); err != nil {
+		return nil, &Error{Code: Internal, Detail: "the items cannot be hashed", Cause: err}
+	}
+	before := ""
+	if r.Against.Number > 0 {
+		newest, err := s.Version(ctx, slug, r.Against.Number)
+		if err != nil {
+			return nil, err
+		}
+		if before = newest.Hash; before == v.Hash {
+			return nil, errFaults(oneFault("", "nothing-changed", "the draft says what "+r.Against.String()+" says already"))
+		}
+	}
+	err = s.store.PublishDraft(ctx, v, id, revision, s.changed(ctx, retry, inventory.ActionPublish, v.Ref().String(), versionLocation(v.Ref()), before, v.Hash))
+	if err != nil {
+		return nil, draftError(err, slug, id)
+	}
+	return &v, nil
+}
+
+// checkNote checks what a publisher says of a change.
+func checkNote(at fault.Path, note string) error {
+	if strings.TrimSpace(note) == "" {
+		return errFaults(oneFault(at, "required-member-missing", "say what changed, for those who will ask in a year"))
+	}
+	if len(note) > maxNote || strings.ContainsFunc(note, inventory.Unseen) {
+		return errFaults(oneFault(at, "text-invalid", "at most 1000 bytes and no control characters or line breaks"))
+	}
+	return nil
+}
+
+// Withdraw marks a version that is no longer to be used. It stays as it is.
+func (s *Service) Withdraw(ctx context.Context, retry *inventory.Retry, slug string, number int, reason string) error {
+	if err := checkNote("/reason", reason); err != nil {
+		return err
+	}
+	v, err := s.Version(ctx, slug, number)
+	if err != nil {
+		return err
+	}
+	c := s.changed(ctx, retry, inventory.ActionWithdraw, v.Ref().String(), versionLocation(v.Ref()), v.Hash, v.Hash)
+	err = s.store.Withdraw(ctx, v.Ref(), inventory.Withdrawal{Reason: reason, At: c.At}, c)
+	if errors.Is(err, inventory.ErrVersionConflict) {
+		return &Error{Code: Conflict, Detail: v.Ref().String() + " is withdrawn already", Cause: err}
+	}
+	s.mu.Lock()
+	delete(s.withdrawn, slug)
+	s.mu.Unlock()
+	return storeError(err, "")
+}
+
+// Diff compares two versions of an inventory.
+func (s *Service) Diff(ctx context.Context, slug string, from, to int) (inventory.Difference, error) {
+	before, err := s.Version(ctx, slug, from)
+	if err != nil {
+		return inventory.Difference{}, err
+	}
+	after, err := s.Version(ctx, slug, to)
+	if err != nil {
+		return inventory.Difference{}, err
+	}
+	return inventory.Diff(before.Items, after.Items), nil
+}
+
+// ItemState is an item in a version; nil where that has no such item.
+type ItemState struct {
+	Version inventory.Version // without items
+	Item    *inventory.Item
+	Changed []inventory.FieldChange // from the version before
+}
+
+// History follows an item through the versions of its inventory, the newest first.
+func (s *Service) History(ctx context.Context, slug, code string) ([]ItemState, error) {
+	versions, err := s.Versions(ctx, slug)
+	if err != nil {
+		return nil, err
+	}
+	list := make([]ItemState, len(versions))
+	known := false
+	var before *inventory.Item
+	for n := len(versions) - 1; n >= 0; n-- {
+		v, err := s.Version(ctx, slug, versions[n].Number)
+		if err != nil {
+			return nil, err
+		}
+		list[n].Version = versions[n]
+		if i, found := slices.BinarySearchFunc(v.Items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) }); found {
+			list[n].Item, known = &v.Items[i], true
+		}
+		if before != nil && list[n].Item != nil {
+			if changed := inventory.Diff([]inventory.Item{*before}, []inventory.Item{*list[n].Item}).Changed; changed != nil {
+				list[n].Changed = changed[0].Fields
+			}
+		}
+		before = list[n].Item
+	}
+	if !known {
+		return nil, &Error{Code: NotFound, Detail: "no version of " + short(slug) + " has an item " + short(code)}
+	}
+	return list, nil
+}
