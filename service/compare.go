@@ -11,6 +11,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/shopspring/decimal"
 
+	"slabledger/inventory"
 	"slabledger/lca/compare"
 	"slabledger/lca/cost"
 	"slabledger/lca/fault"
@@ -51,6 +52,7 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.checkOnly = len(refused) > 0
+	study.readRequirements(req.DataRequirements, &faults)
 	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
 	baseline, named := -1, all != nil
@@ -94,6 +96,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.checkOnly = len(refused) > 0
+	study.readRequirements(req.DataRequirements, &faults)
 	all, unresolved := resolve([]jsontext.Value{req.Alternative}, func(int) fault.Path { return "/alternative" })
 	faults.Append(unresolved.All()...)
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
@@ -134,6 +137,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		e := s.read(a)
 		e.checkResidual()
 		e.gaps()
+		e.checkData()
 		found := e.faults.All()
 		if a.incomplete {
 			found = independent(found)
@@ -248,7 +252,21 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 		}
 		if it.Price != nil {
 			list[i].PriceDate, list[i].PriceBasis, list[i].PriceTax = it.Price.Date, it.Price.Basis, it.Price.Tax
-			list[i].PriceSource = &it.Price.Source
+			list[i].PriceSource, list[i].PriceValidUntil = &it.Price.Source, it.Price.ValidUntil
+			if it.Price.Spread != nil {
+				list[i].PriceSpread = it.Price.Spread.String()
+			}
+			if q := it.Price.Quoted; q != nil {
+				list[i].PriceQuoted = &QuotedUsed{Plain{q.Amount}, q.Currency, q.Date, plainOf(q.Rate), q.RateDate, q.RateSource, q.IndexSeries, plainOf(q.IndexFrom), plainOf(q.IndexTo)}
+			}
+		}
+		d := it.FactorData
+		list[i].FactorValidUntil, list[i].Characterisation, list[i].Allocation, list[i].Layer = d.ValidUntil, d.Characterisation, d.Allocation, it.Layer
+		if d.Spread != nil {
+			list[i].FactorSpread = d.Spread.String()
+		}
+		if d.Pedigree != (inventory.Pedigree{}) {
+			list[i].Pedigree = d.Pedigree[:]
 		}
 	}
 	return list

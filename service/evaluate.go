@@ -29,6 +29,9 @@ type study struct {
 	factors    *cost.Factors              // nil without economics
 	brief      bool                       // totals are wanted, no lines
 	checkOnly  bool                       // faults are wanted, no result
+
+	requirements DataRequirements
+	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
 	sizes      map[string]sizing          // by resolved.design
 }
 
@@ -697,7 +700,7 @@ func (e *evaluated) gaps() {
 	}
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.of(&f)
-		if _, ok := it.factor(f.Factor); !ok {
+		if _, ok := e.study.factor(it, f.Factor); !ok {
 			miss(f, "factor", "%s has no emission factor %s in %s (needed for: %s)", it.Code, f.Factor, e.catalogue.ref.Ref, f.Use)
 		}
 		if e.study.factors != nil && f.Unpriced == "" && it.inventory.Price == nil {
@@ -844,7 +847,9 @@ func (e *evaluated) printConcrete() {
 	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
 	var a1, a2, a3, a4, a5, money num.Total
 	for _, f := range e.bill.Concrete {
-		line := concreteLine(e.Name, e.catalogue.of(&f), f, e.study.factors != nil)
+		it := e.catalogue.of(&f)
+		factor, _ := e.study.factor(it, f.Factor) // gaps has found it
+		line := concreteLine(e.Name, it, f, factor, e.study.factors != nil)
 		gwp := line.GWPKgCO2ePerM3.Decimal
 		switch f.Module {
 		case "A1":
@@ -872,8 +877,7 @@ func (e *evaluated) printConcrete() {
 
 // concreteLine values a flow per m3 whose item has the factor and, where it is
 // to be priced, the price.
-func concreteLine(name string, it *entry, f slab.Flow, priced bool) ConcreteLine {
-	factor, _ := it.factor(f.Factor) // gaps has found it
+func concreteLine(name string, it *entry, f slab.Flow, factor decimal.Decimal, priced bool) ConcreteLine {
 	line := ConcreteLine{Alternative: name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use,
 		Amount: Amount{f.Amount}, Unit: it.perM3, Factor: Plain{factor}, FactorUnit: it.factorUnit,
 		GWPKgCO2ePerM3: Fixed{carbon.Line(f.Amount, factor)}, Source: it.source}
@@ -921,7 +925,7 @@ func (e *evaluated) printCarbon() {
 	c := Carbon{Lines: make([]CarbonLine, 0, len(e.bill.Flows))}
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.of(&f)
-		factor, _ := it.factor(f.Factor) // gaps has found it
+		factor, _ := e.study.factor(it, f.Factor) // gaps has found it
 		gwp := carbon.Line(f.Amount, factor)
 		m.Add(f.Module, gwp)
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
@@ -954,6 +958,11 @@ func (e *evaluated) printCarbon() {
 	total, covers := m.Total()
 	e.covers = covers
 	c.TotalKgCO2ePerM2, c.TotalCovers = Fixed{total}, covers
+	if !e.study.brief {
+		c.BySourceKind = bySourceKind(c.Lines, func(l CarbonLine) inventory.SourceKind {
+			return e.catalogue.entries[l.Item].inventory.FactorSource.Kind
+		}, total)
+	}
 	c.CradleToGateKgCO2ePerM2 = Fixed{m.Value("A1-A3").Decimal}
 	c.BeyondBoundaryDKgCO2ePerM2 = value("D")
 	c.TotalKgCO2eForArea = Fixed{total.Mul(e.study.area)}
@@ -968,21 +977,6 @@ func (e *evaluated) printCarbon() {
 
 // checkConsistency warns of numbers of different kinds in one evaluation.
 func (e *evaluated) checkConsistency() {
-	boundaries, taxes := map[string][]string{}, map[string][]string{}
-	for code, it := range e.used {
-		if b := it.inventory.Boundary; b != "" {
-			boundaries[b] = append(boundaries[b], code)
-		}
-		if p := it.inventory.Price; p != nil && e.study.factors != nil {
-			taxes[p.Tax] = append(taxes[p.Tax], code)
-		}
-	}
-	if len(boundaries) > 1 {
-		e.warnings.Add(e.at, "boundary-mixed", "factors of different bases are mixed: %s", groups(boundaries))
-	}
-	if len(taxes) > 1 {
-		e.warnings.Add(e.at, "tax-mixed", "prices with and without tax are mixed: %s", groups(taxes))
-	}
 	if e.catalogue.ref.Invented {
 		e.warnings.Add("/inventory", "invented-data", "prices and factors of %s are invented for demonstration", e.catalogue.ref.Ref)
 	}

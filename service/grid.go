@@ -16,13 +16,14 @@ import (
 
 // GridRequest is the body of POST /v1/grids: an alternative, varied along axes.
 type GridRequest struct {
-	Inventory           string         `json:"inventory"`
-	FunctionalUnit      FunctionalUnit `json:"functional_unit"`
-	Economics           *Economics     `json:"economics,omitzero"`
-	Alternative         jsontext.Value `json:"alternative"`
-	Axes                []GridAxis     `json:"axes"`
-	Baseline            string         `json:"baseline,omitzero"`
-	EquivalenceOverride *Override      `json:"equivalence_override,omitzero"`
+	Inventory           string            `json:"inventory"`
+	FunctionalUnit      FunctionalUnit    `json:"functional_unit"`
+	Economics           *Economics        `json:"economics,omitzero"`
+	Alternative         jsontext.Value    `json:"alternative"`
+	Axes                []GridAxis        `json:"axes"`
+	Baseline            string            `json:"baseline,omitzero"`
+	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
+	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
 }
 
 // GridAxis is one question of a study with its answers. A variant is laid over
@@ -119,6 +120,7 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	}
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
 	study.checkOnly = len(refused) > 0
+	study.readRequirements(req.DataRequirements, &g.faults)
 	study.brief, study.sizes = true, map[string]sizing{}
 	if err := g.combine(ctx); err != nil {
 		return nil, err

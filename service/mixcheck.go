@@ -379,12 +379,13 @@ func (m *mixCheck) gate(name string, flows []slab.Flow) GateResult {
 			priced = false
 			m.gap(f, "price", "%s has no price in %s, so the cost per m3 is not known", it.Code, m.catalogue.ref.Ref)
 		}
-		if _, ok := it.factor(f.Factor); !ok {
+		factor, ok := it.factor(f.Factor)
+		if !ok {
 			unknown[f.Module], priced = true, false
 			m.gap(f, "factor", "%s has no emission factor %s in %s, so %s is not known", it.Code, f.Factor, m.catalogue.ref.Ref, f.Module)
 			continue
 		}
-		line := concreteLine(name, it, f, hasPrice)
+		line := concreteLine(name, it, f, factor, hasPrice)
 		sums[f.Module].Add(line.GWPKgCO2ePerM3.Decimal)
 		if line.CostPerM3 != nil {
 			money.Add(line.CostPerM3.Decimal)

@@ -10,20 +10,22 @@ import (
 
 // ComparisonRequest is the body of POST /v1/comparisons.
 type ComparisonRequest struct {
-	Inventory           string           `json:"inventory"`
-	FunctionalUnit      FunctionalUnit   `json:"functional_unit"`
-	Economics           *Economics       `json:"economics,omitzero"`
-	Baseline            string           `json:"baseline"`
-	EquivalenceOverride *Override        `json:"equivalence_override,omitzero"`
-	Alternatives        []jsontext.Value `json:"alternatives"` // Alternative, after "like" is resolved
+	Inventory           string            `json:"inventory"`
+	FunctionalUnit      FunctionalUnit    `json:"functional_unit"`
+	Economics           *Economics        `json:"economics,omitzero"`
+	Baseline            string            `json:"baseline"`
+	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
+	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Alternatives        []jsontext.Value  `json:"alternatives"` // Alternative, after "like" is resolved
 }
 
 // EvaluationRequest is the body of POST /v1/evaluations: one alternative.
 type EvaluationRequest struct {
-	Inventory      string         `json:"inventory"`
-	FunctionalUnit FunctionalUnit `json:"functional_unit"`
-	Economics      *Economics     `json:"economics,omitzero"`
-	Alternative    jsontext.Value `json:"alternative"`
+	Inventory        string            `json:"inventory"`
+	FunctionalUnit   FunctionalUnit    `json:"functional_unit"`
+	Economics        *Economics        `json:"economics,omitzero"`
+	DataRequirements *DataRequirements `json:"data_requirements,omitzero"`
+	Alternative      jsontext.Value    `json:"alternative"`
 }
 
 // FunctionalUnit is what every alternative must provide (ISO 14044, 4.2.3.2;

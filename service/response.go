@@ -227,6 +227,7 @@ type Carbon struct {
 	CradleToGateKgCO2ePerM2    Fixed         `json:"cradle_to_gate_kg_co2e_per_m2"`
 	TotalKgCO2ePerM2           Fixed         `json:"total_kg_co2e_per_m2"`
 	TotalCovers                []string      `json:"total_covers"`
+	BySourceKind               []SourceShare `json:"by_source_kind"`
 	BeyondBoundaryDKgCO2ePerM2 *Fixed        `json:"beyond_boundary_d_kg_co2e_per_m2"`
 	TotalKgCO2eForArea         Fixed         `json:"total_kg_co2e_for_area"`
 	WasteFactor                *Plain        `json:"waste_factor"`
@@ -423,21 +424,44 @@ type Abatement struct {
 // ItemUsed is an inventory item that a figure of this response rests on, with
 // the data that the figures need and the lines do not repeat.
 type ItemUsed struct {
-	Ref            string            `json:"ref"`
-	Name           string            `json:"name"`
-	Unit           string            `json:"unit"`
-	DensityKgPerM3 *Plain            `json:"density_kg_per_m3"`
-	UnitMassKg     *Plain            `json:"unit_mass_kg"`
-	SolidsPercent  *Plain            `json:"solids_percent"`
-	BatchVolumeM3  *Plain            `json:"batch_volume_m3"`
-	Recipe         []RecipePart      `json:"recipe"`
-	Boundary       string            `json:"boundary,omitzero"`
-	PriceDate      string            `json:"price_date,omitzero"`
-	PriceBasis     string            `json:"price_basis,omitzero"`
-	PriceTax       string            `json:"price_tax,omitzero"`
-	PriceSource    *inventory.Source `json:"price_source"`
-	FactorSource   *inventory.Source `json:"factor_source"`
-	Note           string            `json:"note,omitzero"`
+	Ref              string            `json:"ref"`
+	Name             string            `json:"name"`
+	Unit             string            `json:"unit"`
+	DensityKgPerM3   *Plain            `json:"density_kg_per_m3"`
+	UnitMassKg       *Plain            `json:"unit_mass_kg"`
+	SolidsPercent    *Plain            `json:"solids_percent"`
+	BatchVolumeM3    *Plain            `json:"batch_volume_m3"`
+	Recipe           []RecipePart      `json:"recipe"`
+	Boundary         string            `json:"boundary,omitzero"`
+	PriceDate        string            `json:"price_date,omitzero"`
+	PriceBasis       string            `json:"price_basis,omitzero"`
+	PriceTax         string            `json:"price_tax,omitzero"`
+	PriceSource      *inventory.Source `json:"price_source"`
+	PriceValidUntil  string            `json:"price_valid_until,omitzero"`
+	PriceSpread      string            `json:"price_spread,omitzero"`
+	PriceQuoted      *QuotedUsed       `json:"price_quoted,omitzero"`
+	FactorSource     *inventory.Source `json:"factor_source"`
+	FactorValidUntil string            `json:"factor_valid_until,omitzero"`
+	FactorSpread     string            `json:"factor_spread,omitzero"`
+	Pedigree         []int             `json:"pedigree,omitzero"`
+	Characterisation string            `json:"characterisation,omitzero"`
+	Allocation       string            `json:"allocation,omitzero"`
+	Layer            string            `json:"layer,omitzero"`
+	Note             string            `json:"note,omitzero"`
+}
+
+// QuotedUsed is what the source of a price says, where the inventory has it in another
+// currency or at another date.
+type QuotedUsed struct {
+	Amount         Plain  `json:"amount"`
+	Currency       string `json:"currency"`
+	Date           string `json:"date"`
+	ExchangeRate   *Plain `json:"exchange_rate"`
+	ExchangeDate   string `json:"exchange_date,omitzero"`
+	ExchangeSource string `json:"exchange_source,omitzero"`
+	IndexSeries    string `json:"index_series,omitzero"`
+	IndexFrom      *Plain `json:"index_from"`
+	IndexTo        *Plain `json:"index_to"`
 }
 
 // RecipePart is one input of an item that is made of others.
