@@ -42,9 +42,22 @@ type Key struct {
 	RevokedAt string // as FormatTime writes it; empty: not revoked
 }
 
-// Live tells whether a key may be used at an instant, given as FormatTime writes it.
-func (k Key) Live(at string) bool {
-	return k.RevokedAt == "" && (k.ExpiresAt == "" || at < k.ExpiresAt)
+// States of a key.
+const (
+	KeyLive    = "live"
+	KeyExpired = "expired"
+	KeyRevoked = "revoked"
+)
+
+// State tells whether a key may be used at an instant, given as FormatTime writes it.
+func (k Key) State(at string) string {
+	switch {
+	case k.RevokedAt != "":
+		return KeyRevoked
+	case k.ExpiresAt != "" && at >= k.ExpiresAt:
+		return KeyExpired
+	}
+	return KeyLive
 }
 
 // Digest is the identity of what a key says, for the journal: the hex SHA-256 of the
@@ -86,6 +99,7 @@ const (
 	ActionCreateDraft = "create-draft"
 	ActionEditDraft   = "edit-draft"
 	ActionUpload      = "upload"
+	ActionDeclare     = "declare"
 	ActionDeleteDraft = "delete-draft"
 	ActionCreateKey   = "create-key"
 	ActionRevokeKey   = "revoke-key"

@@ -111,12 +111,12 @@ func TestReadCSVTellsEmptyFromZero(t *testing.T) {
 }
 
 // refusal reads a file that must be refused.
-func refusal(t testing.TB, r io.Reader) *inventory.CSVError {
+func refusal(t testing.TB, r io.Reader) *inventory.UploadError {
 	t.Helper()
 	items, err := inventory.ReadCSV(r, meta)
-	var refused *inventory.CSVError
+	var refused *inventory.UploadError
 	if !errors.As(err, &refused) {
-		t.Fatalf("%d items and the error %v, want a CSVError", len(items), err)
+		t.Fatalf("%d items and the error %v, want a UploadError", len(items), err)
 	}
 	if items != nil {
 		t.Errorf("%d items came with the error", len(items))
@@ -130,47 +130,50 @@ func TestReadCSVRefuses(t *testing.T) {
 		text string
 		want []row // details are checked to be there
 	}{
-		"an empty file":    {"", []row{{Line: 1, Code: "csv-empty"}}},
-		"a header alone":   {header + "\n", []row{{Line: 1, Code: "csv-empty"}}},
-		"an unknown name":  {header + ",colour\n", []row{{Line: 1, Column: "colour", Code: "csv-header", Found: "colour"}}},
-		"a name twice":     {header + ",unit\n", []row{{Line: 1, Column: "unit", Code: "csv-header", Found: "unit"}}},
-		"a missing column": {"code,name,unit\n", []row{{Line: 1, Column: "category", Code: "csv-header"}}},
-		"semicolons":       {"code;category;name;unit\nsand;aggregate;Sand;t\n", []row{{Line: 1, Code: "csv-header", Found: "code;category;name;unit"}}},
+		"an empty file":    {"", []row{{Row: 1, Code: "file-empty"}}},
+		"a header alone":   {header + "\n", []row{{Row: 1, Code: "file-empty"}}},
+		"an unknown name":  {header + ",colour\n", []row{{Row: 1, Column: "colour", Code: "header-invalid", Found: "colour"}}},
+		"a name twice":     {header + ",unit\n", []row{{Row: 1, Column: "unit", Code: "header-invalid", Found: "unit"}}},
+		"a missing column": {"code,name,unit\n", []row{{Row: 1, Column: "category", Code: "header-invalid"}}},
+		"a separator that is none": {"code|category|name|unit\nsand|aggregate|Sand|t\n", []row{
+			{Row: 1, Column: "code|category|name|unit", Code: "header-invalid", Found: "code|category|name|unit"},
+			{Row: 1, Column: "code", Code: "header-invalid"}, {Row: 1, Column: "category", Code: "header-invalid"},
+			{Row: 1, Column: "name", Code: "header-invalid"}, {Row: 1, Column: "unit", Code: "header-invalid"}}},
 		"CR alone": {header + "\rsand,aggregate,Sand,t\r",
-			[]row{{Line: 1, Code: "csv-header", Found: "unit\rsand"}}},
-		"UTF-16": {"\xff\xfec\x00o\x00", []row{{Line: 1, Code: "csv-encoding", Found: "\ufffdc\x00o\x00"}}},
+			[]row{{Row: 1, Code: "header-invalid", Found: "unit\rsand"}}},
+		"UTF-16": {"\xff\xfec\x00o\x00", []row{{Code: "encoding-invalid", Found: "\ufffdc\x00o\x00"}}},
 		"a cell in Latin-1": {header + "\nsand,aggregate,gr\xe8s,t\n",
-			[]row{{Line: 2, Column: "name", Code: "csv-encoding", Found: "gr\ufffds"}}},
+			[]row{{Row: 2, Item: "sand", Column: "name", Code: "encoding-invalid", Found: "gr\ufffds"}}},
 		"a stray quote that swallows the file": {header + "\nsand,aggregate,\"Sand,t\nwater,water,Mains,m3\n",
-			[]row{{Line: 2, Code: "csv-quote", Found: "sand,aggregate,\"Sand,t"}}},
+			[]row{{Row: 2, Code: "quote-invalid", Found: "sand,aggregate,\"Sand,t"}}},
 		"a quote in the middle, and more": {header + "\nsand,aggregate,8\" sand,t\nx,glue,X,t\n",
-			[]row{{Line: 2, Code: "csv-quote", Found: "sand,aggregate,8\" sand,t"}, {Line: 3, Column: "category", Code: "value-unknown", Found: "glue"}}},
-		"a quote in the header": {"code,category,name,\"unit\nsand,aggregate,Sand,t\n", []row{{Line: 1, Code: "csv-quote", Found: "code,category,name,\"unit"}}},
-		"a blank first line":    {"\n" + header + "\n", []row{{Line: 1, Code: "csv-empty"}}},
+			[]row{{Row: 2, Code: "quote-invalid", Found: "sand,aggregate,8\" sand,t"}, {Row: 3, Item: "x", Column: "category", Code: "value-unknown", Found: "glue"}}},
+		"a quote in the header": {"code,category,name,\"unit\nsand,aggregate,Sand,t\n", []row{{Row: 1, Code: "quote-invalid", Found: "code,category,name,\"unit"}}},
+		"blank lines":           {"\n,,,\n", []row{{Row: 1, Code: "file-empty"}}},
 		"cells too few and too many, and more": {header + "\nsand,aggregate,Sand\nwater,water,Mains,m3,9\nx,glue,X,t\n",
-			[]row{{Line: 2, Code: "csv-field-count", Found: "sand,aggregate,Sand"}, {Line: 3, Code: "csv-field-count", Found: "water,water,Mains,m3,9"},
-				{Line: 4, Column: "category", Code: "value-unknown", Found: "glue"}}},
+			[]row{{Row: 2, Item: "sand", Code: "cell-count", Found: "sand,aggregate,Sand"}, {Row: 3, Item: "water", Code: "cell-count", Found: "water,water,Mains,m3,9"},
+				{Row: 4, Item: "x", Column: "category", Code: "value-unknown", Found: "glue"}}},
 		"a decimal comma": {header + ",density_kg_per_m3\nsand,aggregate,Sand,t,\"2650,5\"\n",
-			[]row{{Line: 2, Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "2650,5"}}},
+			[]row{{Row: 2, Item: "sand", Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "2650,5"}}},
 		"an exponent": {header + ",density_kg_per_m3\nsand,aggregate,Sand,t,1e999999\n",
-			[]row{{Line: 2, Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "1e999999"}}},
+			[]row{{Row: 2, Item: "sand", Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "1e999999"}}},
 		"many digits": {header + ",density_kg_per_m3\nsand,aggregate,Sand,t," + strings.Repeat("9", 60_000) + "\n",
-			[]row{{Line: 2, Column: "density_kg_per_m3", Code: "decimal-invalid", Found: strings.Repeat("9", 80)}}},
+			[]row{{Row: 2, Item: "sand", Column: "density_kg_per_m3", Code: "cell-too-large", Found: strings.Repeat("9", 80)}}},
 		"a line without end": {header + "\nsand,glue,Sand,t\n" + strings.Repeat("9", 1<<20),
-			[]row{{Line: 2, Column: "category", Code: "value-unknown", Found: "glue"}, {Line: 3, Code: "csv-too-large"}}},
+			[]row{{Row: 2, Item: "sand", Column: "category", Code: "value-unknown", Found: "glue"}, {Row: 3, Code: "file-too-large"}}},
 		"a year in words": {header + ",price_source_year,price\nsand,aggregate,Sand,t,last,1\n", []row{
-			{Line: 2, Column: "price_source_year", Code: "year-invalid", Found: "last"}, {Line: 2, Column: "price_currency", Code: "value-missing"},
-			{Line: 2, Column: "price_date", Code: "value-missing"}, {Line: 2, Column: "price_basis", Code: "value-missing"}, {Line: 2, Column: "price_tax", Code: "value-missing"},
-			{Line: 2, Column: "price_source_kind", Code: "value-missing"}, {Line: 2, Column: "price_source_title", Code: "value-missing"}}},
+			{Row: 2, Item: "sand", Column: "price_source_year", Code: "year-invalid", Found: "last"}, {Row: 2, Item: "sand", Column: "price_currency", Code: "value-missing"},
+			{Row: 2, Item: "sand", Column: "price_date", Code: "value-missing"}, {Row: 2, Item: "sand", Column: "price_basis", Code: "value-missing"}, {Row: 2, Item: "sand", Column: "price_tax", Code: "value-missing"},
+			{Row: 2, Item: "sand", Column: "price_source_kind", Code: "value-missing"}, {Row: 2, Item: "sand", Column: "price_source_title", Code: "value-missing"}}},
 		"a date without a price": {header + ",price,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n" +
 			"sand,aggregate,Sand,t,,EUR,2026-01-31,delivered,excluded,invented,t\n",
-			[]row{{Line: 2, Column: "price", Code: "value-missing"}}},
-		"a recipe of words":    {header + ",recipe\nsaw,operation,Sawing,m,a lot of power\n", []row{{Line: 2, Column: "recipe", Code: "recipe-invalid", Found: "a lot of power"}}},
-		"a recipe with a word": {header + ",recipe\nsaw,operation,Sawing,m,power=much\n", []row{{Line: 2, Column: "recipe", Code: "recipe-invalid", Found: "power=much"}}},
+			[]row{{Row: 2, Item: "sand", Column: "price", Code: "value-missing"}}},
+		"a recipe of words":    {header + ",recipe\nsaw,operation,Sawing,m,a lot of power\n", []row{{Row: 2, Item: "saw", Column: "recipe", Code: "recipe-invalid", Found: "a lot of power"}}},
+		"a recipe with a word": {header + ",recipe\nsaw,operation,Sawing,m,power=much\n", []row{{Row: 2, Item: "saw", Column: "recipe", Code: "recipe-invalid", Found: "power=much"}}},
 		"a code twice": {header + "\nsand,aggregate,Sand,t\n\nsand,aggregate,Sand,t\n",
-			[]row{{Line: 2, Column: "code", Code: "duplicate-code", Found: "sand"}, {Line: 4, Column: "code", Code: "duplicate-code", Found: "sand"}}},
+			[]row{{Row: 2, Item: "sand", Column: "code", Code: "duplicate-code", Found: "sand"}, {Row: 4, Item: "sand", Column: "code", Code: "duplicate-code", Found: "sand"}}},
 		"a long cell cut at a whole character": {header + "\nsand," + strings.Repeat("é", 30) + strings.Repeat("€", 30) + ",Sand,t\n",
-			[]row{{Line: 2, Column: "category", Code: "value-unknown", Found: strings.Repeat("é", 30) + strings.Repeat("€", 6)}}},
+			[]row{{Row: 2, Item: "sand", Column: "category", Code: "value-unknown", Found: strings.Repeat("é", 30) + strings.Repeat("€", 6)}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			refused := refusal(t, strings.NewReader(test.text))
@@ -203,11 +206,11 @@ func TestReadCSVCountsWhatItDoesNotShow(t *testing.T) {
 		t.Errorf("%d shown and %d more, want 100 and 400", len(refused.Rows), refused.More)
 	}
 	for n, r := range refused.Rows {
-		if r.Line != n+2 {
-			t.Fatalf("row %d of the report is of line %d", n, r.Line)
+		if r.Row != n+2 {
+			t.Fatalf("row %d of the report is of line %d", n, r.Row)
 		}
 	}
-	if got, want := refused.Error(), `line 2, column density_kg_per_m3: decimal-invalid, found "heavy": `; !strings.HasPrefix(got, want) || !strings.HasSuffix(got, "(and 499 more)") {
+	if got, want := refused.Error(), `row 2 (s0), column density_kg_per_m3: decimal-invalid, found "heavy": `; !strings.HasPrefix(got, want) || !strings.HasSuffix(got, "(and 499 more)") {
 		t.Errorf("got %q", got)
 	}
 }
@@ -243,7 +246,7 @@ func TestReadCSVStopsAtTheCaps(t *testing.T) {
 			rows := &endless{row: test.row}
 			var f []inventory.RowError
 			_, err := inventory.ReadCSV(rows, meta)
-			var refused *inventory.CSVError
+			var refused *inventory.UploadError
 			if errors.As(err, &refused) {
 				f = refused.Rows
 			}
@@ -256,8 +259,8 @@ func TestReadCSVStopsAtTheCaps(t *testing.T) {
 				}
 				return
 			}
-			at := slices.IndexFunc(f, func(r inventory.RowError) bool { return r.Code == "csv-too-large" })
-			if at < 0 || f[at].Line < test.line-1 || f[at].Line > test.line {
+			at := slices.IndexFunc(f, func(r inventory.RowError) bool { return r.Code == "file-too-large" })
+			if at < 0 || f[at].Row < test.line-1 || f[at].Row > test.line {
 				t.Errorf("got %+v, want a complaint about line %d", f, test.line)
 			}
 		})

@@ -94,14 +94,15 @@ func TestDigestOfAKey(t *testing.T) {
 }
 
 func TestKeysEnd(t *testing.T) {
-	const now = "2026-03-01T10:00:00.000000Z"
-	for want, keys := range map[bool][]inventory.Key{
-		true:  {{}, {ExpiresAt: "2026-03-01T10:00:00.000001Z"}},
-		false: {{ExpiresAt: now}, {RevokedAt: now}, {RevokedAt: "2099-01-01T00:00:00.000000Z"}, {RevokedAt: now, ExpiresAt: "2099-01-01T00:00:00.000000Z"}},
+	const now, later = "2026-03-01T10:00:00.000000Z", "2026-03-01T10:00:00.000001Z"
+	for want, keys := range map[string][]inventory.Key{
+		inventory.KeyLive:    {{}, {ExpiresAt: later}},
+		inventory.KeyExpired: {{ExpiresAt: now}},
+		inventory.KeyRevoked: {{RevokedAt: now}, {RevokedAt: later}, {RevokedAt: now, ExpiresAt: now}},
 	} {
 		for _, k := range keys {
-			if got := k.Live(now); got != want {
-				t.Errorf("%+v is live: %v", k, got)
+			if got := k.State(now); got != want {
+				t.Errorf("%+v is %s, want %s", k, got, want)
 			}
 		}
 	}

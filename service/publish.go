@@ -5,7 +5,6 @@ import (
 	"errors"
 	"io"
 	"strconv"
-	"strings"
 
 	"slabledger/inventory"
 	"slabledger/lca/fault"
@@ -17,24 +16,11 @@ const maxNote = 1000
 // inventory: all of it, or nothing. The same content again is no new version;
 // published tells which.
 func (s *Service) Import(ctx context.Context, slug string, meta inventory.Meta, file io.Reader, note string) (v inventory.Version, published bool, err error) {
-	if !inventory.ValidSlug(slug) {
-		return v, false, inventoryFault("inventory-reference", "an inventory's slug has lower-case letters, digits and hyphens")
-	}
-	if len(note) > maxNote || strings.ContainsFunc(note, inventory.Unseen) {
-		return v, false, errFaults(oneFault("/note", "text-invalid", "a note has at most 1000 bytes and no control characters or line breaks"))
-	}
-	var faults fault.List
-	for _, p := range inventory.Validate(meta, nil) {
-		faults.Add(fault.Path("").At(p.Column), p.Code, "%q: %s", short(p.Found), p.Detail)
-	}
-	if !faults.Empty() {
-		return v, false, errFaults(faults.All())
-	}
-	items, err := inventory.ReadCSV(file, meta)
+	in, err := s.ImportTable(ctx, slug, inventory.UploadOptions{Form: inventory.FormCSV, Meta: meta}, file, note, false)
 	if err != nil {
-		return v, false, err // an *inventory.CSVError lists every bad row
+		return v, false, err // an *inventory.UploadError lists every bad row
 	}
-	return s.publish(ctx, slug, meta, items, note)
+	return in.Version, in.Published, nil
 }
 
 func (s *Service) publish(ctx context.Context, slug string, meta inventory.Meta, items []inventory.Item, note string) (v inventory.Version, published bool, err error) {
