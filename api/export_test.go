@@ -3,6 +3,8 @@ package api
 import (
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/labstack/echo/v4"
+
+	"slabledger/inventory"
 )
 
 // Document gives tests the whole contract.
@@ -21,3 +23,15 @@ const (
 	MaxEntries     = maxEntriesOfList
 	MaxStringBytes = maxStringBytes
 )
+
+// FailuresCounted gives tests the number of clients whose failures are counted.
+func (s *Server) FailuresCounted() int {
+	s.failures.mu.Lock()
+	defer s.failures.mu.Unlock()
+	return len(s.failures.of)
+}
+
+// Once gives tests what serves a request that stores, for one that no real server has.
+func (s *Server) Once(c echo.Context, operationID string, status int, content []byte, work func(*inventory.Retry) (string, any, error)) error {
+	return s.once(c, operationID, status, content, work)
+}

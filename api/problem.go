@@ -7,6 +7,8 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/inventory"
+	"slabledger/lca/fault"
 	"slabledger/service"
 )
 
@@ -31,9 +33,21 @@ var kinds = []Kind{
 	{"malformed-request", http.StatusBadRequest, "The request cannot be read",
 		"The request line, a header or the query is not valid HTTP.",
 		"Use an HTTP client that encodes the address and the headers."},
+	{"idempotency-key-missing", http.StatusBadRequest, "The request must name itself",
+		"What is stored is stored once, also where a client sends a request again because the answer was lost: the header Idempotency-Key tells such a request from a new one. It is missing.",
+		"Send the header Idempotency-Key with 1 to 255 visible characters of ASCII, such as a new UUID, and send the same one when you send the request again."},
 	{"cursor-invalid", http.StatusBadRequest, "The cursor does not belong to this list",
 		"The cursor was changed, or it came with another filter or another order.",
 		"Follow the links of an answer as they are, or begin again without a cursor."},
+	{string(service.Unauthenticated), http.StatusUnauthorized, "A key is needed",
+		"The request has no key, or one that the service does not know, that was revoked or that has expired.",
+		"Send the header \"Authorization: Bearer\" with a key. Whoever runs the service makes one with slabledger keys create, or POST /v1/keys."},
+	{"insufficient-scope", http.StatusForbidden, "The key may not do this",
+		"The key is good, but its role is not the one that this operation needs. An analyst may do what a viewer may, and an admin may do everything.",
+		"Use a key with the role that the answer names."},
+	{"cross-origin", http.StatusForbidden, "A page of another site may not do this",
+		"No keys are set, so whoever reaches the service may use it, and a browser has sent this request for a page of another site.",
+		"Send it from a program or from this service's own pages, or set keys."},
 	{string(service.NotFound), http.StatusNotFound, "There is no such thing",
 		"Nothing stands under this address: the path, the inventory, the version or the item does not exist.",
 		"Look at /docs for the paths and at /v1/inventories for what is published."},
@@ -49,6 +63,9 @@ var kinds = []Kind{
 	{string(service.Conflict), http.StatusConflict, "Another publisher took the version number",
 		"Two publications of one inventory ran at once, and the other was first.",
 		"Look at what was published and, if yours is still needed, publish it again."},
+	{"precondition-failed", http.StatusPreconditionFailed, "It has changed since it was read",
+		"The header If-Match names a state that is not the present one: another client has changed it in between.",
+		"Get it again, look at what has changed, and send the request with the new ETag if it is still right."},
 	{"body-too-large", http.StatusRequestEntityTooLarge, "The body is too large",
 		"A body has at most 1 MiB.",
 		"Compare fewer alternatives at a time; \"like\" keeps alternatives short."},
@@ -67,6 +84,15 @@ var kinds = []Kind{
 	{string(service.Invalid), http.StatusUnprocessableEntity, "The request cannot be computed",
 		"The request was read, but members are missing, unknown, of the wrong type or unit, out of range, or do not fit together. Faults are listed with a pointer to their members; what rests on a faulty member is checked once it is mended.",
 		"Mend what the list names; each entry says what is accepted."},
+	{"idempotency-key-reused", http.StatusUnprocessableEntity, "Another request has this name",
+		"The header Idempotency-Key names a request of the last 24 hours that was sent to another address or with another body.",
+		"Send the first request as it was, or give this one a name of its own."},
+	{"precondition-required", http.StatusPreconditionRequired, "Say which state is to be changed",
+		"Changing this needs the header If-Match, so that no one's change is lost unseen.",
+		"Get it first, and send the ETag of that answer in If-Match."},
+	{"rate-limited", http.StatusTooManyRequests, "Too many keys that are none",
+		"Too many requests from this address had a key that the service refused.",
+		"Mend the key, and try again after the seconds that the header Retry-After gives."},
 	{"header-fields-too-large", http.StatusRequestHeaderFieldsTooLarge, "The head of the request is too large",
 		"The request line and the headers have at most 16 KiB together.",
 		"Send fewer or shorter headers."},
@@ -159,6 +185,7 @@ func newProblem(k Kind, detail, id string) problem {
 func describe(err error, id string) (p problem, header [2]string, cause error) {
 	var failed *service.Error
 	var refused *refusal
+	var rows *inventory.UploadError
 	var routed *echo.HTTPError
 	switch {
 	case errors.As(err, &refused):
@@ -185,8 +212,38 @@ func describe(err error, id string) (p problem, header [2]string, cause error) {
 			cause = failed.Cause
 		}
 		return p, header, cause
+	case errors.As(err, &rows):
+		return describeRows(rows, id), header, nil
 	case errors.As(err, &routed):
 		return newProblem(kindOfStatus(routed.Code), "", id), header, nil
 	}
 	return newProblem(kindByCode[string(service.Internal)], "", id), header, err
+}
+
+// describeRows tells every bad row of a file. The pointer of a row is /rows/, its
+// number and the column; a fault of the file as a whole has none.
+func describeRows(rows *inventory.UploadError, id string) problem {
+	k := kindByCode[string(service.Invalid)]
+	p := newProblem(k, fmt.Sprintf("Nothing was stored, since the file has %d to mend.", len(rows.Rows)+rows.More), id)
+	if rows.More > 0 {
+		p.Detail += fmt.Sprintf(" The first %d are listed.", len(rows.Rows))
+	}
+	for _, row := range rows.Rows {
+		at := fault.Path("")
+		if row.Row > 0 {
+			at = at.At("rows", row.Row)
+			if row.Column != "" {
+				at = at.At(row.Column)
+			}
+		}
+		detail := row.Detail
+		if row.Found != "" {
+			detail += fmt.Sprintf(" (found %q)", row.Found)
+		}
+		if row.Item != "" {
+			detail = row.Item + ": " + detail
+		}
+		p.Errors = append(p.Errors, entry{string(at), row.Code, detail})
+	}
+	return p
 }

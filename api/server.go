@@ -10,6 +10,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"runtime"
 	"runtime/debug"
 	"slices"
@@ -21,7 +22,9 @@ import (
 	"github.com/klauspost/compress/gzhttp"
 	"github.com/klauspost/compress/gzip"
 	"github.com/labstack/echo/v4"
+	"golang.org/x/time/rate"
 
+	"slabledger/inventory"
 	"slabledger/service"
 )
 
@@ -29,6 +32,11 @@ import (
 type Options struct {
 	Logger *slog.Logger  // access and error log; nothing is logged without one
 	NewID  func() string // a UUID for each request; random by default
+	Now    func() time.Time
+
+	// OpenReads lets everyone do what a viewer may, without a key. It is of no
+	// account while there are no keys.
+	OpenReads bool
 
 	// Time limits of a connection. Zero is the default given.
 	HeaderTimeout time.Duration // 5 s, for the head of a request
@@ -44,9 +52,9 @@ type Options struct {
 	ComputeWait  time.Duration // 5 s
 
 	// Hosts are names besides those of this machine that a request may be
-	// addressed to, such as that of a proxy. Without keys whoever reaches the port
-	// may use the service, and a page in a browser reaches it under a name of its
-	// own (DNS rebinding).
+	// addressed to, such as that of a proxy. Where no key is needed whoever reaches
+	// the port may use the service, and a page in a browser reaches it under a name
+	// of its own (DNS rebinding). Where keys are needed for all, any name will do.
 	Hosts []string
 }
 
@@ -67,6 +75,9 @@ type Server struct {
 	handler   http.Handler
 	metrics   metrics
 	pages     pages
+
+	failures    failures
+	crossOrigin http.CrossOriginProtection
 }
 
 // New makes a Server of a service and its contract. It panics where a page
@@ -77,6 +88,9 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	}
 	if options.NewID == nil {
 		options.NewID = uuid.NewString
+	}
+	if options.Now == nil {
+		options.Now = time.Now
 	}
 	for limit, standard := range map[*time.Duration]time.Duration{
 		&options.HeaderTimeout: 5 * time.Second, &options.ReadTimeout: 30 * time.Second, &options.WriteTimeout: time.Minute,
@@ -92,11 +106,15 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxComputing == 0 {
 		options.MaxComputing = 2 * runtime.GOMAXPROCS(0)
 	}
-	s := &Server{computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract)}
+	s := &Server{computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
+		failures: failures{of: map[netip.Prefix]*rate.Limiter{}}}
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)
 	s.routeComparisons()
 	s.routeInventories()
+	s.routeVersions()
+	s.routeDrafts()
+	s.routeKeys()
 	s.routeDocs()
 	s.routeHealth()
 	s.routeMetrics()
@@ -112,9 +130,14 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 // ServeHTTP implements http.Handler.
 func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.ServeHTTP(w, r) }
 
-// route adds an operation of the contract. Parameters of a path are written as
-// echo does, :slug for {slug}.
+// route adds an operation of the contract, for those who have the role that it
+// needs. Parameters of a path are written as echo does, :slug for {slug}.
 func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc) {
+	needed := inventory.Admin // of what is not in the contract
+	if operation := s.contract.byID[operationID]; operation != nil {
+		needed = operation.Role
+	}
+	handle = s.admitted(needed, handle)
 	known := func(c echo.Context) error {
 		c.Set(routeKey, path)
 		return handle(c)
@@ -128,6 +151,7 @@ func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc
 const (
 	routeKey = "route" // of the path as it was registered
 	idKey    = "id"    // of the request
+	actorKey = "actor" // who makes it, where that was asked
 )
 
 // observe surrounds every request, those without a route too: it gives the id
@@ -140,7 +164,9 @@ func (s *Server) observe(next echo.HandlerFunc) echo.HandlerFunc {
 		c.Set(idKey, id)
 		secure(c.Response().Header(), id)
 		handle := next
-		if !s.addressed(c.Request().Host) {
+		if showsKey(c.Request().URL) {
+			handle = keyShown
+		} else if !s.addressed(c.Request()) {
 			handle = misdirected
 		}
 		if err := s.protect(handle, c); err != nil {
@@ -152,9 +178,10 @@ func (s *Server) observe(next echo.HandlerFunc) echo.HandlerFunc {
 	}
 }
 
-// addressed tells whether a request is meant for this service: for this
-// machine, or for a name that it was told.
-func (s *Server) addressed(host string) bool {
+// addressed tells whether a request is meant for this service: for this machine,
+// for a name that it was told, or for any where all need a key.
+func (s *Server) addressed(r *http.Request) bool {
+	host := r.Host
 	if name, _, err := net.SplitHostPort(host); err == nil {
 		host = name
 	}
@@ -162,7 +189,14 @@ func (s *Server) addressed(host string) bool {
 	if ip := net.ParseIP(host); host == "localhost" || (ip != nil && ip.IsLoopback()) {
 		return true
 	}
-	return slices.Contains(s.options.Hosts, host)
+	if slices.Contains(s.options.Hosts, host) {
+		return true
+	}
+	if s.options.OpenReads {
+		return false
+	}
+	keyed, err := s.service.Keyed(r.Context(), s.options.Now())
+	return err == nil && keyed
 }
 
 func misdirected(echo.Context) error {
@@ -224,17 +258,21 @@ func (s *Server) fail(c echo.Context, err error) {
 func (s *Server) logAccess(c echo.Context, id string, took time.Duration) {
 	r, w := c.Request(), c.Response()
 	route, _ := c.Get(routeKey).(string)
-	s.options.Logger.Info("request", "request_id", id, "method", r.Method, "route", route, "path", strconv.QuoteToASCII(r.URL.Path[:min(len(r.URL.Path), maxLoggedPath)]),
+	actor, _ := c.Get(actorKey).(string)
+	path := masked(r.URL.Path)
+	s.options.Logger.Info("request", "request_id", id, "actor", actor, "method", r.Method, "route", route, "path", strconv.QuoteToASCII(path[:min(len(path), maxLoggedPath)]),
 		"status", w.Status, "bytes", w.Size, "microseconds", took.Microseconds(), "remote", r.RemoteAddr)
 }
 
 // send writes a value as JSON.
-func send(c echo.Context, value any) error {
+func send(c echo.Context, value any) error { return sendStatus(c, http.StatusOK, value) }
+
+func sendStatus(c echo.Context, status int, value any) error {
 	body, err := service.Encode(value)
 	if err != nil {
 		return err
 	}
-	return c.Blob(http.StatusOK, "application/json", body)
+	return c.Blob(status, mediaJSON, body)
 }
 
 // Serve answers on a listener until the context ends, then lets open requests
@@ -265,11 +303,11 @@ func (s *Server) Serve(ctx context.Context, listener net.Listener) error {
 	return nil
 }
 
-// Listen listens on a TCP address of this machine alone. No API keys are
-// configured, so whoever reaches the port may use the service: an address that
-// others can reach is refused, and so is a host name other than localhost, which
-// may stand for any address.
-func Listen(address string) (net.Listener, error) {
+// Listen listens on a TCP address. Where there are no keys, whoever reaches the port
+// may use the service: an address that others can reach is refused. A host name other
+// than localhost is refused always, since it may stand for any address; no host at
+// all stands for every address of the machine.
+func Listen(address string, keyed bool) (net.Listener, error) {
 	host, port, err := net.SplitHostPort(address)
 	if err != nil {
 		return nil, fmt.Errorf("listen on %q: write host:port, such as 127.0.0.1:8080", address)
@@ -277,10 +315,16 @@ func Listen(address string) (net.Listener, error) {
 	if host == "localhost" {
 		host = "127.0.0.1"
 	}
-	if n, err := strconv.ParseUint(port, 10, 16); err != nil {
+	n, err := strconv.ParseUint(port, 10, 16)
+	if err != nil {
 		return nil, fmt.Errorf("listen on %q: the port is a number from 0 to 65535", address)
-	} else if ip := net.ParseIP(host); ip == nil || !ip.IsLoopback() {
-		return nil, fmt.Errorf("listen on %q: no API keys are configured, so the service listens on this machine only: use 127.0.0.1:%d or [::1]:%d", address, n, n)
+	}
+	ip := net.ParseIP(host)
+	switch {
+	case !keyed && !ip.IsLoopback(): // which nil is not
+		return nil, fmt.Errorf("listen on %q: there is no live API key, so the service listens on this machine only: use 127.0.0.1:%d or [::1]:%d, or make a key with slabledger keys create", address, n, n)
+	case ip == nil && host != "":
+		return nil, fmt.Errorf("listen on %q: the host is an IP address or localhost; nothing before the colon stands for every address of this machine", address)
 	}
 	return (&net.ListenConfig{}).Listen(context.Background(), "tcp", net.JoinHostPort(host, port))
 }

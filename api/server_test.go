@@ -39,8 +39,14 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 	if err := broken.store.Close(); err != nil {
 		t.Fatal(err)
 	}
+	closed := newKeyed(t, api.Options{NewID: func() string { return fixedID }})
+	now := time.Now()
+	limited := newKeyed(t, api.Options{NewID: func() string { return fixedID }, Now: func() time.Time { return now }})
+	for range 10 {
+		limited.do(bearer(get("/v1/inventories"), "slk_0"))
+	}
 	base := demo(t)
-	published := server.do(get("/v1/inventories/demo/versions/1")).Header().Get("ETag")
+	published := server.do(get("/v1/inventories/demo/versions/1/items/ggbs")).Header().Get("ETag")
 
 	const (
 		apiPolicy  = "default-src 'none'; frame-ancestors 'none'"
@@ -71,7 +77,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, post("/v1/grids", gridOf(t)), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/grids", gridOf(t), "Accept", "text/csv"), headers("text/csv; charset=utf-8", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, get("/v1/inventories"), headers("application/json", apiPolicy, "no-store")},
-		{200, server, get("/v1/inventories/demo/versions/1"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
+		{200, server, get("/v1/inventories/demo/versions/1/items/ggbs"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/v1/inventories/demo/versions/1/items?limit=1"), headers("application/json", apiPolicy, forever, "Etag", "hash", "Link", "next")},
 		{200, server, get("/v1/inventories/demo/versions/1/items/diesel"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/docs"), headers("text/html; charset=utf-8", pagePolicy, "no-cache", "Etag", "hash")},
@@ -83,8 +89,11 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, get("/metrics"), headers("text/plain; version=0.0.4; charset=utf-8; escaping=underscores", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{204, server, request(http.MethodOptions, "/v1/inventories", nil), headers("", apiPolicy, "no-store", "Allow", "OPTIONS, GET, HEAD")},
 		{302, server, get("/"), headers("", apiPolicy, "no-store", "Location", "/docs")},
-		{304, server, get("/v1/inventories/demo/versions/1", "If-None-Match", published), headers("", apiPolicy, forever, "Etag", "hash")},
+		{304, server, get("/v1/inventories/demo/versions/1/items/ggbs", "If-None-Match", published), headers("", apiPolicy, forever, "Etag", "hash")},
 		{400, server, post("/v1/comparisons", "{"), refused()},
+		{401, closed.fixture, get("/v1/inventories"), refused("Www-Authenticate", `Bearer realm="slabledger"`)},
+		{401, closed.fixture, bearer(get("/v1/inventories"), "slk_0"), refused("Www-Authenticate", `Bearer realm="slabledger", error="invalid_token"`)},
+		{403, closed.fixture, bearer(get("/v1/journal"), closed.secrets["analyst"]), refused("Www-Authenticate", `Bearer realm="slabledger", error="insufficient_scope", scope="admin"`)},
 		{404, server, get("/nowhere"), refused()},
 		{404, server, get("/v1/inventories/demo/versions/7/items"), refused()},
 		{405, server, request(http.MethodPut, "/v1/inventories", nil), refused("Allow", "OPTIONS, GET, HEAD")},
@@ -94,6 +103,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{415, server, post("/v1/comparisons", base, "Content-Type", "text/plain"), refused("Accept", "application/json")},
 		{415, server, post("/v1/comparisons", base, "Content-Encoding", "gzip"), refused("Accept-Encoding", "identity")},
 		{422, server, post("/v1/comparisons", "{}"), refused()},
+		{429, limited.fixture, bearer(get("/v1/inventories"), "slk_0"), refused("Retry-After", "6")},
 		{500, server, get("/test/panic"), refused()},
 		{503, broken, get("/readyz"), refused("Retry-After", "2")},
 	} {
@@ -156,7 +166,7 @@ func TestLogKeepsToOneLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := slices.Sorted(maps.Keys(line))
-	if diff := cmp.Diff([]string{"bytes", "level", "method", "microseconds", "msg", "path", "remote", "request_id", "route", "status", "time"}, got); diff != "" {
+	if diff := cmp.Diff([]string{"actor", "bytes", "level", "method", "microseconds", "msg", "path", "remote", "request_id", "route", "status", "time"}, got); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -303,7 +313,7 @@ func TestStoreAway(t *testing.T) {
 // Without keys, nobody but this machine may reach the port.
 func TestListen(t *testing.T) {
 	for _, address := range []string{"", "8080", ":8080", "0.0.0.0:0", "[::]:0", "192.0.2.1:80", "example.com:80", "127.0.0.1", "127.0.0.1:http", "127.0.0.1:-1", "127.0.0.1:70000", "0:0", "127.1:0"} {
-		if l, err := api.Listen(address); err == nil {
+		if l, err := api.Listen(address, false); err == nil {
 			t.Errorf("%q: listens on %s", address, l.Addr())
 			l.Close()
 		} else if !strings.Contains(err.Error(), address) {
@@ -311,13 +321,34 @@ func TestListen(t *testing.T) {
 		}
 	}
 	for _, address := range []string{"127.0.0.1:0", "localhost:0"} {
-		l, err := api.Listen(address)
+		l, err := api.Listen(address, false)
 		if err != nil {
 			t.Errorf("%q: %v", address, err)
 			continue
 		}
 		if !strings.HasPrefix(l.Addr().String(), "127.0.0.1:") {
 			t.Errorf("%q: listens on %s", address, l.Addr())
+		}
+		l.Close()
+	}
+}
+
+// With keys, others may reach it too; what names no address of the machine is still
+// refused.
+func TestListenWithKeys(t *testing.T) {
+	for _, address := range []string{"", "8080", "example.com:80", "127.0.0.1", "127.0.0.1:http", "127.0.0.1:-1", "127.1:0"} {
+		if l, err := api.Listen(address, true); err == nil {
+			t.Errorf("%q: listens on %s", address, l.Addr())
+			l.Close()
+		} else if !strings.Contains(err.Error(), address) {
+			t.Errorf("%q: %v", address, err)
+		}
+	}
+	for _, address := range []string{"127.0.0.1:0", "0.0.0.0:0", ":0"} {
+		l, err := api.Listen(address, true)
+		if err != nil {
+			t.Errorf("%q: %v", address, err)
+			continue
 		}
 		l.Close()
 	}

@@ -22,7 +22,7 @@ import (
 // serve runs a server on a real port until the test ends, and gives its address.
 func serve(t *testing.T, server fixture) (address string, stop func() error) {
 	t.Helper()
-	listener, err := api.Listen("127.0.0.1:0")
+	listener, err := api.Listen("127.0.0.1:0", false)
 	if err != nil {
 		t.Fatal(err)
 	}

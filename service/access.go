@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"hash/crc32"
@@ -90,8 +91,7 @@ func newSecret() string {
 
 // checked is a secret with its check sum.
 func checked(secret string) string {
-	sum := crc32.ChecksumIEEE([]byte(secret))
-	return secret + hex.EncodeToString([]byte{byte(sum >> 24), byte(sum >> 16), byte(sum >> 8), byte(sum)})
+	return secret + hex.EncodeToString(binary.BigEndian.AppendUint32(nil, crc32.ChecksumIEEE([]byte(secret))))
 }
 
 func wellFormed(secret string) bool {
@@ -176,12 +176,9 @@ func (s *Service) Authenticate(ctx context.Context, secret string, now time.Time
 	if err != nil {
 		return Actor{}, storeError(err, "")
 	}
-	if !key.Live(inventory.FormatTime(now)) {
+	if state := key.State(inventory.FormatTime(now)); state != inventory.KeyLive {
 		s.forget(hash)
-		if key.RevokedAt != "" {
-			return refused("The key " + key.ID + " was revoked.")
-		}
-		return refused("The key " + key.ID + " has expired.")
+		return refused("The key " + key.ID + " is " + state + ".")
 	}
 	return Actor{ID: key.ID, Role: key.Role}, nil
 }
@@ -199,7 +196,7 @@ func (s *Service) keyOf(ctx context.Context, hash string, now time.Time) (invent
 	if err != nil {
 		return key, err
 	}
-	if key.Live(inventory.FormatTime(now)) {
+	if key.State(inventory.FormatTime(now)) == inventory.KeyLive {
 		s.keys.mu.Lock()
 		defer s.keys.mu.Unlock()
 		for other := range s.keys.known {
@@ -264,7 +261,7 @@ func (s *Service) CreateKey(ctx context.Context, asked NewKey, retry *inventory.
 	hash := hashOf(secret)
 	// The id tells which key a secret belongs to, and nothing of the secret.
 	k = inventory.Key{ID: "key-" + hash[:12], Name: asked.Name, Role: role, Hash: hash, CreatedAt: inventory.FormatTime(now), ExpiresAt: expires}
-	c := s.change(ctx, retry, inventory.ActionCreateKey, k.ID, "/v1/keys/"+k.ID)
+	c := s.change(ctx, retry, inventory.ActionCreateKey, k.ID, KeyLocation(k.ID))
 	if c.After, err = k.Digest(); err != nil {
 		return k, "", &Error{Code: Internal, Detail: "the key cannot be written", Cause: err}
 	}
@@ -276,6 +273,9 @@ func (s *Service) CreateKey(ctx context.Context, asked NewKey, retry *inventory.
 	s.keys.exist = true
 	return k, secret, nil
 }
+
+// KeyLocation is where the HTTP API shows a key.
+func KeyLocation(id string) string { return "/v1/keys/" + id }
 
 // keyEnd is the first instant at which a key is not accepted any more.
 func keyEnd(text string) (time.Time, error) {
