@@ -76,7 +76,7 @@ func (p *program) run(ctx context.Context, args []string) error {
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetOut(p.out)
 	root.SetErr(p.errs)
-	root.AddCommand(p.demo(), p.serve(), p.migrate(), p.imports(), p.compare())
+	root.AddCommand(p.demo(), p.serve(), p.migrate(), p.template(), p.imports(), p.export(), p.compare(), p.keys(), p.journal())
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	if err != nil {
@@ -91,7 +91,7 @@ func (p *program) complain(err error) {
 	say := func(format string, args ...any) {
 		fmt.Fprintln(p.errs, report.Printable(fmt.Sprintf(format, args...)))
 	}
-	var rows *inventory.CSVError
+	var rows *inventory.UploadError
 	if !errors.As(err, &rows) {
 		say("slabledger: %v", err)
 		for _, f := range service.Faults(err) {
@@ -101,7 +101,13 @@ func (p *program) complain(err error) {
 	}
 	say("slabledger: nothing was stored, since the file has %d to mend:", len(rows.Rows)+rows.More)
 	for _, row := range rows.Rows {
-		where, found := fmt.Sprintf("line %d", row.Line), ""
+		where, found := "the file", ""
+		if row.Row > 0 {
+			where = fmt.Sprintf("row %d", row.Row)
+		}
+		if row.Item != "" {
+			where += " (" + row.Item + ")"
+		}
 		if row.Column != "" {
 			where += ", " + row.Column
 		}
@@ -144,34 +150,42 @@ func dbFlag(cmd *cobra.Command, file *string) {
 }
 
 func (p *program) serve() *cobra.Command {
-	var file, addr string
+	var file, addr, reads string
 	var hosts []string
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Run the HTTP service",
-		Long:  "Runs the HTTP service on SQLite, or on PostgreSQL where DATABASE_URL is set, until it is\ninterrupted. The database is migrated first.",
-		Args:  cobra.NoArgs,
+		Long: "Runs the HTTP service on SQLite, or on PostgreSQL where DATABASE_URL is set, until it is\ninterrupted. The database is migrated first.\n\n" +
+			"While there are no API keys (see keys create), it listens on an address of this machine\n" +
+			"alone. With a live key it listens on any; put a proxy with TLS before it, since keys travel\n" +
+			"with each request. Reading and computing need a key too, unless --reads open lets everyone.",
+		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			listener, err := api.Listen(addr)
-			if errors.Is(err, syscall.EADDRINUSE) {
-				return fmt.Errorf("%w; another program listens there: choose another port with --addr, such as --addr 127.0.0.1:8090", err)
-			}
-			if err != nil {
-				return err
-			}
 			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
-				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. No API keys are set, so it answers this machine only.\n", listener.Addr(), where)
-				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, hosts)
+				use, err := p.readAccess(cmd.Context(), svc, reads)
+				if err != nil {
+					return err
+				}
+				listener, err := api.Listen(addr, use.live > 0)
+				if errors.Is(err, syscall.EADDRINUSE) {
+					return fmt.Errorf("%w; another program listens there: choose another port with --addr, such as --addr 127.0.0.1:8090", err)
+				}
+				if err != nil {
+					return err
+				}
+				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. %s\n", listener.Addr(), where, use)
+				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, api.Options{Hosts: hosts, OpenReads: use.openReads})
 			})
 		},
 	}
 	dbFlag(cmd, &file)
-	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "loopback `address` to listen on")
-	cmd.Flags().StringSliceVar(&hosts, "host", nil, "`name` besides localhost that requests may be addressed to, such as a proxy's")
+	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "`address` to listen on; with no live API key one of this machine alone")
+	cmd.Flags().StringVar(&reads, "reads", "", "open or closed: whether reading and computing need no key once there are keys (default closed; or SLABLEDGER_READS)")
+	cmd.Flags().StringSliceVar(&hosts, "host", nil, "`name` besides localhost that requests may be addressed to, such as a proxy's; needed where no key is")
 	return cmd
 }
 
-func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, hosts []string) error {
+func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, options api.Options) error {
 	contract, err := loadContract()
 	if err != nil {
 		return err
@@ -181,7 +195,8 @@ func (p *program) answer(ctx context.Context, svc *service.Service, listener net
 	if p.env("GOGC") == "" {
 		debug.SetGCPercent(gcPercent)
 	}
-	return api.New(svc, contract, api.Options{Logger: slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least})), Hosts: hosts}).Serve(ctx, listener)
+	options.Logger = slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least}))
+	return api.New(svc, contract, options).Serve(ctx, listener)
 }
 
 func (p *program) migrate() *cobra.Command {
@@ -199,70 +214,6 @@ func (p *program) migrate() *cobra.Command {
 		},
 	}
 	dbFlag(cmd, &file)
-	return cmd
-}
-
-func (p *program) imports() *cobra.Command {
-	var file, slug, note string
-	var meta inventory.Meta
-	cmd := &cobra.Command{
-		Use:   "import FILE --inventory SLUG",
-		Short: "Publish a CSV of items as the next version of an inventory",
-		Long: "Reads a CSV of items (- is standard input), reports every bad row and, if there is none,\n" +
-			"publishes it as the next version: all of it, or nothing. A new inventory needs --name,\n" +
-			"--region and --currency; a known one keeps them unless they are given again. The same\n" +
-			"content again makes no new version.",
-		Example: "  slabledger import prices.csv --inventory north --name \"North, 2026 prices\" --region NO-18 --currency NOK",
-		Args:    cobra.ExactArgs(1),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
-				known, exists, err := svc.Meta(cmd.Context(), slug)
-				if err != nil {
-					return err
-				}
-				if !exists && (meta.Name == "" || meta.Region == "" || meta.Currency == "") {
-					return fmt.Errorf("there is no inventory %q yet; a new one needs --name, --region and --currency", slug)
-				}
-				for flag, keep := range map[string]func(){
-					"name": func() { meta.Name = known.Name }, "region": func() { meta.Region = known.Region },
-					"currency": func() { meta.Currency = known.Currency }, "invented": func() { meta.Invented = known.Invented },
-				} {
-					if !cmd.Flags().Changed(flag) {
-						keep()
-					}
-				}
-				items := io.Reader(os.Stdin)
-				if args[0] != "-" {
-					f, err := os.Open(args[0])
-					if err != nil {
-						return err
-					}
-					defer f.Close() //nolint:errcheck // only read
-					items = f
-				}
-				v, published, err := svc.Import(cmd.Context(), slug, meta, items, note)
-				if err != nil {
-					return err
-				}
-				if !published {
-					fmt.Fprintf(p.out, "%s@%d has this content already; nothing was published.\n", v.Slug, v.Number)
-					return nil
-				}
-				fmt.Fprintf(p.out, "published %s@%d: %d items, hash %s\n", v.Slug, v.Number, len(v.Items), v.Hash)
-				return nil
-			})
-		},
-	}
-	dbFlag(cmd, &file)
-	cmd.Flags().StringVar(&slug, "inventory", "", "`slug` of the inventory (required)")
-	cmd.Flags().StringVar(&meta.Name, "name", "", "name of the inventory")
-	cmd.Flags().StringVar(&meta.Region, "region", "", "ISO 3166-1 or 3166-2 `code`")
-	cmd.Flags().StringVar(&meta.Currency, "currency", "", "ISO 4217 `code` of all prices")
-	cmd.Flags().BoolVar(&meta.Invented, "invented", false, "the numbers are made up for demonstration")
-	cmd.Flags().StringVar(&note, "note", "", "what changed, in your words")
-	if err := cmd.MarkFlagRequired("inventory"); err != nil {
-		panic(err) // the flag stands four lines above
-	}
 	return cmd
 }
 
@@ -333,6 +284,10 @@ func (p *program) demo() *cobra.Command {
 				if err := p.showDemo(cmd.Context(), svc, asJSON); err != nil || once {
 					return err
 				}
+				use, err := p.readAccess(cmd.Context(), svc, "")
+				if err != nil {
+					return err
+				}
 				listener, err := listenFrom(addr, cmd.Flags().Changed("addr"))
 				if err != nil {
 					return err
@@ -342,9 +297,9 @@ func (p *program) demo() *cobra.Command {
 				if asJSON {
 					say = p.errs
 				}
-				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. No API keys are set, so it answers this machine only.\n"+
-					"Reference: http://%s/docs\n", listener.Addr(), where, listener.Addr())
-				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, nil)
+				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. %s\n"+
+					"Reference: http://%s/docs\n", listener.Addr(), where, use, listener.Addr())
+				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, api.Options{OpenReads: use.openReads})
 			})
 		},
 	}
@@ -397,7 +352,7 @@ func (p *program) print(answer *service.ComparisonResponse, asTable bool) error 
 // listenFrom listens on addr or, unless the user chose it, on the next free port
 // after it.
 func listenFrom(addr string, chosen bool) (net.Listener, error) {
-	listener, err := api.Listen(addr)
+	listener, err := api.Listen(addr, false)
 	host, text, bad := net.SplitHostPort(addr)
 	port, notNumber := strconv.Atoi(text)
 	if err == nil || chosen || bad != nil || notNumber != nil {
@@ -405,7 +360,7 @@ func listenFrom(addr string, chosen bool) (net.Listener, error) {
 	}
 	const tries = 50
 	for next := port + 1; next <= port+tries; next++ {
-		if listener, err = api.Listen(net.JoinHostPort(host, strconv.Itoa(next))); err == nil {
+		if listener, err = api.Listen(net.JoinHostPort(host, strconv.Itoa(next)), false); err == nil {
 			return listener, nil
 		}
 	}

@@ -202,7 +202,7 @@ func TestImportIsAllOrNothing(t *testing.T) {
 	}
 	args := []string{"--inventory", "north", "--db", db, "--name", "North", "--region", "NO-18", "--currency", "NOK"}
 	_, errs, err := run(t, append([]string{"import", bad}, args...)...)
-	if err == nil || !strings.Contains(errs, "line 3") || !strings.Contains(errs, "line 4") {
+	if err == nil || !strings.Contains(errs, "row 3 (b)") || !strings.Contains(errs, "row 4 (c)") {
 		t.Errorf("every bad row is reported: %v\n%s", err, errs)
 	}
 	if out := mustRun(t, append([]string{"import", good}, args...)...); !strings.Contains(out, "published north@1: 1 items") {
@@ -222,11 +222,11 @@ func TestImportOfANewInventory(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, errs, err := run(t, "import", path, "--inventory", "north", "--db", db)
-	if err == nil || !strings.Contains(errs, "--name, --region and --currency") || strings.Contains(errs, "line") {
+	if err == nil || !strings.Contains(errs, "--name, --region and --currency") || strings.Contains(errs, "row ") {
 		t.Errorf("%v\n%s", err, errs)
 	}
 	_, errs, err = run(t, "import", path, "--inventory", "north", "--db", db, "--name", "North", "--region", "Norway", "--currency", "NKO")
-	if err == nil || !strings.Contains(errs, "/region") || !strings.Contains(errs, "/currency") || strings.Contains(errs, "line") {
+	if err == nil || !strings.Contains(errs, "/region") || !strings.Contains(errs, "/currency") || strings.Contains(errs, "row ") {
 		t.Errorf("%v\n%s", err, errs)
 	}
 	_, errs, err = run(t, "import", path, "--inventory", "north", "--db", db, "--name", "North", "--region", "NO-18", "--currency", "NOK")
@@ -270,7 +270,8 @@ func TestCompareShowsEveryFault(t *testing.T) {
 }
 
 func TestHelpForEachCommand(t *testing.T) {
-	for _, args := range [][]string{{"--help"}, {"demo", "--help"}, {"serve", "--help"}, {"migrate", "--help"}, {"import", "--help"}, {"compare", "--help"}} {
+	for _, args := range [][]string{{"--help"}, {"demo", "--help"}, {"serve", "--help"}, {"migrate", "--help"}, {"import", "--help"}, {"template", "--help"}, {"export", "--help"}, {"compare", "--help"},
+		{"keys", "--help"}, {"keys", "create", "--help"}, {"keys", "list", "--help"}, {"keys", "revoke", "--help"}, {"journal", "--help"}, {"journal", "verify", "--help"}} {
 		if out := mustRun(t, args...); len(out) < 100 {
 			t.Errorf("%v: %q", args, out)
 		}
@@ -284,8 +285,8 @@ func TestHelpForEachCommand(t *testing.T) {
 // them; nobody calls up.
 var mayCall = map[string][]string{
 	"":                    {"api", "service", "service/report", "inventory", "inventory/sqlite", "inventory/postgres"},
-	"api":                 {"service", "inventory", "lca/fault", "lca/unit"},
-	"service":             {"inventory", "lca/"},
+	"api":                 {"service", "inventory", "inventory/epd", "lca/fault", "lca/unit"},
+	"service":             {"inventory", "inventory/epd", "lca/"},
 	"service/report":      {"service"},
 	"inventory":           {"lca/num", "lca/unit"},
 	"inventory/epd":       {"inventory", "lca/num", "lca/unit", "lca/fault"},
@@ -469,4 +470,48 @@ func BenchmarkResident(b *testing.B) {
 		b.Fatal(err)
 	}
 	b.ReportMetric(float64(kB)/1024, "MiB-resident")
+}
+
+// A region goes in as an analyst has it, and comes out as it went in.
+func TestTablesInAndOut(t *testing.T) {
+	dir := t.TempDir()
+	db, in := filepath.Join(dir, "test.db"), func(name string) string { return filepath.Join(dir, name) }
+	mustRun(t, "demo", "--once", "--db", db)
+	mustRun(t, "template", in("items.xlsx"))
+	if _, errs, err := run(t, "template", in("items.xlsx")); err == nil {
+		t.Errorf("a file was overwritten: %s", errs)
+	}
+	if out := mustRun(t, "template", "-"); !strings.Contains(out, "price_valid_until") || !strings.Contains(out, "notes") {
+		t.Errorf("%s", out)
+	}
+	for _, name := range []string{"demo.csv", "demo.xlsx"} {
+		mustRun(t, "export", "demo@1", in(name), "--db", db)
+		if out := mustRun(t, "import", in(name), "--inventory", "demo", "--db", db); !strings.Contains(out, "nothing was published") {
+			t.Errorf("%s is not what was exported: %s", name, out)
+		}
+	}
+	rows := "code;category;name;unit;density_kg_per_m3;price;price_currency;price_date;price_basis;price_tax;price_source_kind;price_source_title\n" +
+		"ggbs;scm;Slagg;tonne;2900;1.050,5;EUR;2026-03-01;delivered;excluded;quotation;Offer 9\n"
+	options := `{"rates":[]}`
+	for name, text := range map[string]string{"north.csv": rows, "good.csv": strings.Replace(rows, "1.050,5", "0,0475", 1), "options.json": options} {
+		if err := os.WriteFile(in(name), []byte(strings.Replace(text, ";tonne;", ";kg;", 1)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	args := []string{"--inventory", "north", "--db", db, "--name", "North", "--region", "XA-02", "--currency", "EUR", "--extends", "demo@1", "--decimal-comma", "--options", in("options.json")}
+	_, errs, err := run(t, append([]string{"import", in("north.csv")}, args...)...)
+	if err == nil || !strings.Contains(errs, "row 2 (ggbs), price") {
+		t.Errorf("a separator of thousands: %v %s", err, errs)
+	}
+	if out := mustRun(t, append([]string{"import", in("good.csv"), "--dry-run"}, args...)...); !strings.Contains(out, "nothing was stored") {
+		t.Errorf("%s", out)
+	}
+	out := mustRun(t, append([]string{"import", in("good.csv")}, args...)...)
+	if !strings.Contains(out, "published north@1: 6") { // those of the demo below its own
+		t.Errorf("%s", out)
+	}
+	out = mustRun(t, append([]string{"import", in("good.csv"), "--note", "again"}, args...)...)
+	if !strings.Contains(out, "nothing was published") {
+		t.Errorf("%s", out)
+	}
 }

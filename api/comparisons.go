@@ -7,6 +7,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
 )
@@ -35,23 +36,46 @@ func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byt
 	return work(ctx)
 }
 
+// tellWithdrawn says in a header that the version behind an answer is withdrawn. The
+// body stays what it always was, byte for byte.
+func (s *Server) tellWithdrawn(c echo.Context, pinned string) error {
+	ref, ok := inventory.ParseRef(pinned)
+	if !ok {
+		return nil // the answer rests on no inventory
+	}
+	withdrawn, err := s.service.Withdrawn(c.Request().Context(), ref.Slug)
+	if err != nil {
+		return err
+	}
+	if w, gone := withdrawn[ref.Number]; gone {
+		c.Response().Header().Set("Inventory-Withdrawn", pinned+"; at="+w.At)
+	}
+	return nil
+}
+
 // studyGrid answers as JSON, or as CSV where the client prefers that.
 func (s *Server) studyGrid(c echo.Context, media string) error {
 	body, refused, err := s.readBody(c, "studyGrid")
 	if err != nil {
 		return err
 	}
+	pinned := ""
 	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
 		grid, err := s.service.Grid(ctx, body, refused...)
 		switch {
 		case err != nil:
 			return nil, err
 		case media == mediaCSV:
+			pinned = grid.Pinned()
 			return grid.CSV()
 		}
+		pinned = grid.Pinned()
 		return service.Encode(grid)
 	})
 	if err != nil {
+		return err
+	}
+	if err := s.tellWithdrawn(c, pinned); err != nil {
 		return err
 	}
 	c.Response().Header().Add("Vary", "Accept")
@@ -70,14 +94,21 @@ func compute[R any](s *Server, operationID string, use func(context.Context, []b
 		if err != nil {
 			return err
 		}
+		pinned := ""
 		text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
 			result, err := use(ctx, body, refused...)
 			if err != nil {
 				return nil, err
 			}
+			if of, ok := any(result).(interface{ Pinned() string }); ok {
+				pinned = of.Pinned()
+			}
 			return service.Encode(result)
 		})
 		if err != nil {
+			return err
+		}
+		if err := s.tellWithdrawn(c, pinned); err != nil {
 			return err
 		}
 		return c.Blob(http.StatusOK, "application/json", text)

@@ -3,6 +3,7 @@ package api
 import (
 	"cmp"
 	"context"
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -13,6 +14,7 @@ import (
 	"github.com/getkin/kin-openapi/openapi3"
 	"github.com/go-json-experiment/json"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/lca/unit"
 	"slabledger/service"
@@ -31,7 +33,8 @@ type Contract struct {
 type Operation struct {
 	ID     string
 	Method string
-	Path   string // with {parameters}
+	Path   string         // with {parameters}
+	Role   inventory.Role // that a key needs for it; empty for what is open to all
 
 	operation *openapi3.Operation
 	path      *openapi3.PathItem
@@ -61,11 +64,19 @@ func LoadContract(yaml []byte) (*Contract, error) {
 			if operation.OperationID == "" {
 				return nil, fmt.Errorf("contract: %s %s has no operationId", method, path)
 			}
-			o := Operation{ID: operation.OperationID, Method: method, Path: path, operation: operation, path: item}
+			role, err := neededRole(operation)
+			if err != nil {
+				return nil, fmt.Errorf("contract: %s: %w", operation.OperationID, err)
+			}
+			o := Operation{ID: operation.OperationID, Method: method, Path: path, Role: role, operation: operation, path: item}
 			if operation.RequestBody != nil {
 				media := operation.RequestBody.Value.Content.Get("application/json")
+				if isFile(operation.RequestBody.Value.Content) {
+					c.operations = append(c.operations, o) // read by its handler
+					continue
+				}
 				if media == nil {
-					return nil, fmt.Errorf("contract: the body of %s is not application/json", o.ID)
+					return nil, fmt.Errorf("contract: the body of %s is neither application/json nor a file", o.ID)
 				}
 				merge(media.Schema, merged)
 				o.body = media.Schema.Value
@@ -80,6 +91,33 @@ func LoadContract(yaml []byte) (*Contract, error) {
 		c.byID[c.operations[i].ID] = &c.operations[i]
 	}
 	return c, nil
+}
+
+// neededRole reads the extension x-role. An operation that is open to all says so, by
+// "security: []", so that none becomes so by an oversight.
+func neededRole(operation *openapi3.Operation) (inventory.Role, error) {
+	open := operation.Security != nil && len(*operation.Security) == 0
+	name, given := operation.Extensions["x-role"]
+	role := inventory.Role(fmt.Sprint(name))
+	switch {
+	case given == open:
+		return "", errors.New(`either "x-role" says which role it needs, or "security: []" that it needs none`)
+	case open:
+		return "", nil
+	case !slices.Contains(inventory.Roles(), role):
+		return "", fmt.Errorf("x-role: there is no role %q", role)
+	}
+	return role, nil
+}
+
+// isFile tells that a body is a file, which is not checked against the contract.
+func isFile(content openapi3.Content) bool {
+	for _, media := range content {
+		if media.Schema.Ref != "#/components/schemas/File" {
+			return false
+		}
+	}
+	return true
 }
 
 // Operations lists the operations in order of their paths.
@@ -257,6 +295,11 @@ func (c *Contract) CheckQuery(operationID string, query url.Values) error {
 			continue
 		}
 		check.visit(at, schema, float64(n))
+	}
+	for _, p := range operation.parameters() {
+		if p.Value.In == "query" && p.Value.Required && !query.Has(p.Value.Name) {
+			check.add(root.At(p.Value.Name), "required-member-missing", "the query parameter is missing")
+		}
 	}
 	if check.faults.Empty() {
 		return nil

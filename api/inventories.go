@@ -42,10 +42,35 @@ type versionView struct {
 	Hash      string `json:"hash"`
 	Note      string `json:"note"`
 	CreatedAt string `json:"created_at"`
+	Extends   string `json:"extends,omitempty"`
+
+	Withdrawn *withdrawnView `json:"withdrawn,omitempty"`
+}
+
+type withdrawnView struct {
+	At     string `json:"at"`
+	Reason string `json:"reason"`
+}
+
+// viewVersions shows versions of one inventory, with those that are withdrawn.
+func (s *Server) viewVersions(c echo.Context, versions ...inventory.Version) ([]versionView, error) {
+	views := []versionView{}
+	for i := range versions {
+		withdrawn, err := s.service.Withdrawn(c.Request().Context(), versions[i].Slug)
+		if err != nil {
+			return nil, err
+		}
+		view := viewVersion(&versions[i])
+		if w, ok := withdrawn[versions[i].Number]; ok {
+			view.Withdrawn = &withdrawnView{w.At, w.Reason}
+		}
+		views = append(views, view)
+	}
+	return views, nil
 }
 
 func viewVersion(v *inventory.Version) versionView {
-	return versionView{refOf(v), v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency, v.Meta.Invented, v.Hash, v.Note, v.CreatedAt}
+	return versionView{refOf(v), v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency, v.Meta.Invented, v.Hash, v.Note, v.CreatedAt, v.Meta.Extends, nil}
 }
 
 func refOf(v *inventory.Version) string { return v.Slug + "@" + strconv.Itoa(v.Number) }
@@ -75,7 +100,11 @@ func (s *Server) getInventory(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return send(c, inventoryView{c.Param("slug"), viewVersion(&versions[0])})
+	views, err := s.viewVersions(c, versions[0])
+	if err != nil {
+		return err
+	}
+	return send(c, inventoryView{c.Param("slug"), views[0]})
 }
 
 func (s *Server) listVersions(c echo.Context) error {
@@ -99,8 +128,8 @@ func (s *Server) listVersions(c echo.Context) error {
 		Versions []versionView `json:"versions"`
 		Links    pageLinks     `json:"links"`
 	}{[]versionView{}, links}
-	for i := range versions {
-		list.Versions = append(list.Versions, viewVersion(&versions[i]))
+	if list.Versions, err = s.viewVersions(c, versions...); err != nil {
+		return err
 	}
 	return send(c, list)
 }
@@ -120,7 +149,16 @@ func (s *Server) getVersion(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return sendForever(c, viewVersion(v))
+	views, err := s.viewVersions(c, *v)
+	if err != nil {
+		return err
+	}
+	body, err := service.Encode(views[0])
+	if err != nil {
+		return err
+	}
+	c.Response().Header().Set("Cache-Control", "no-cache") // it may be withdrawn
+	return sendTagged(c, mediaJSON, etag(body), body)
 }
 
 func (s *Server) listItems(c echo.Context) error {
@@ -175,10 +213,18 @@ func (s *Server) getItem(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	code := c.Param("code")
-	i, found := slices.BinarySearchFunc(v.Items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
-	if !found {
-		return &service.Error{Code: service.NotFound, Detail: fmt.Sprintf("%s has no item %s.", refOf(v), quote(code))}
+	item, err := findItem(v.Items, c.Param("code"), refOf(v))
+	if err != nil {
+		return err
 	}
-	return sendForever(c, v.Items[i])
+	return sendForever(c, item)
+}
+
+// findItem finds an item in a list that is sorted by code.
+func findItem(items []inventory.Item, code, of string) (*inventory.Item, error) {
+	i, found := slices.BinarySearchFunc(items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
+	if !found {
+		return nil, &service.Error{Code: service.NotFound, Detail: fmt.Sprintf("%s has no item %s.", of, quote(code))}
+	}
+	return &items[i], nil
 }

@@ -68,7 +68,7 @@ func (s *Service) CreateDraft(ctx context.Context, retry *inventory.Retry, slug,
 	if err != nil {
 		return nil, &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
 	}
-	if err := s.store.CreateDraft(ctx, d, s.changed(ctx, retry, inventory.ActionCreateDraft, draftTarget(slug, d.ID), draftLocation(slug, d.ID), "", hash)); err != nil {
+	if err := s.store.CreateDraft(ctx, d, s.changed(ctx, retry, inventory.ActionCreateDraft, draftTarget(slug, d.ID), DraftLocation(slug, d.ID), "", hash)); err != nil {
 		return nil, storeError(err, "")
 	}
 	return r, nil
@@ -83,10 +83,11 @@ func (s *Service) changed(ctx context.Context, retry *inventory.Retry, action, t
 
 func draftTarget(slug, id string) string { return slug + "/drafts/" + id }
 
-// Where drafts and versions stand.
-func draftLocation(slug, id string) string { return "/v1/inventories/" + slug + "/drafts/" + id }
+// DraftLocation is where the HTTP API shows a draft.
+func DraftLocation(slug, id string) string { return "/v1/inventories/" + slug + "/drafts/" + id }
 
-func versionLocation(r inventory.Ref) string {
+// VersionLocation is where the HTTP API shows a version.
+func VersionLocation(r inventory.Ref) string {
 	return "/v1/inventories/" + r.Slug + "/versions/" + strconv.Itoa(r.Number)
 }
 
@@ -223,10 +224,31 @@ func (s *Service) EditDraft(ctx context.Context, retry *inventory.Retry, slug, i
 		return nil, err
 	}
 	before, errBefore := inventory.Hash(d.Meta, d.Items)
+	d = edited(d, edit)
+	after, errAfter := inventory.Hash(d.Meta, d.Items)
+	if err := errors.Join(errBefore, errAfter); err != nil {
+		return nil, &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
+	}
+	d.Revision++
+	r, err := s.review(ctx, d, 0)
+	if err != nil {
+		return nil, err
+	}
+	c := s.changed(ctx, retry, action, draftTarget(slug, id), DraftLocation(slug, id), before, after)
+	if d.Revision, err = s.store.EditDraft(ctx, slug, id, revision, edit, c); err != nil {
+		return nil, draftError(err, slug, id)
+	}
+	d.UpdatedAt = c.At
+	r.Draft = d
+	return r, nil
+}
+
+// edited is a draft as an edit leaves it.
+func edited(d inventory.Draft, edit inventory.DraftEdit) inventory.Draft {
 	if edit.Meta != nil {
 		d.Meta = *edit.Meta
 	}
-	kept := d.Items[:0:0]
+	var kept []inventory.Item
 	for _, item := range d.Items {
 		if _, replaced := edit.Items[item.Code]; !replaced && !edit.Clear {
 			kept = append(kept, item)
@@ -239,22 +261,7 @@ func (s *Service) EditDraft(ctx context.Context, retry *inventory.Retry, slug, i
 	}
 	slices.SortFunc(kept, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
 	d.Items = kept
-	after, errAfter := inventory.Hash(d.Meta, d.Items)
-	if err := errors.Join(errBefore, errAfter); err != nil {
-		return nil, &Error{Code: Internal, Detail: "the draft cannot be hashed", Cause: err}
-	}
-	d.Revision++
-	r, err := s.review(ctx, d, 0)
-	if err != nil {
-		return nil, err
-	}
-	c := s.changed(ctx, retry, action, draftTarget(slug, id), draftLocation(slug, id), before, after)
-	if d.Revision, err = s.store.EditDraft(ctx, slug, id, revision, edit, c); err != nil {
-		return nil, draftError(err, slug, id)
-	}
-	d.UpdatedAt = c.At
-	r.Draft = d
-	return r, nil
+	return d
 }
 
 // draftAt reads a draft that must be at a revision.
@@ -387,15 +394,7 @@ func (s *Service) PublishDraft(ctx context.Context, retry *inventory.Retry, slug
 		return nil, err
 	}
 	if len(r.Problems) > 0 {
-		var faults fault.List
-		for _, p := range r.Problems {
-			at := fault.Path("/meta").At(p.Column)
-			if p.Item != "" {
-				at = fault.Path("/items").At(p.Item, p.Column)
-			}
-			faults.Add(at, p.Code, "found %q; accepted: %s", p.Found, p.Detail)
-		}
-		return nil, errFaults(faults.All())
+		return nil, unpublishable(r.Problems)
 	}
 	v := inventory.Version{Slug: slug, Number: r.Against.Number + 1, Meta: d.Meta, Note: note, Items: r.Resolved, CreatedAt: inventory.FormatTime(s.now())}
 	if v.Hash, err = inventory.Hash(v.Meta, v.Items); err != nil {
@@ -411,11 +410,24 @@ func (s *Service) PublishDraft(ctx context.Context, retry *inventory.Retry, slug
 			return nil, errFaults(oneFault("", "nothing-changed", "the draft says what "+r.Against.String()+" says already"))
 		}
 	}
-	err = s.store.PublishDraft(ctx, v, id, revision, s.changed(ctx, retry, inventory.ActionPublish, v.Ref().String(), versionLocation(v.Ref()), before, v.Hash))
+	err = s.store.PublishDraft(ctx, v, id, revision, s.changed(ctx, retry, inventory.ActionPublish, v.Ref().String(), VersionLocation(v.Ref()), before, v.Hash))
 	if err != nil {
 		return nil, draftError(err, slug, id)
 	}
 	return &v, nil
+}
+
+// unpublishable tells what hinders the publication of items.
+func unpublishable(problems []ItemProblem) error {
+	var faults fault.List
+	for _, p := range problems {
+		at := fault.Path("/meta").At(p.Column)
+		if p.Item != "" {
+			at = fault.Path("/items").At(p.Item, p.Column)
+		}
+		faults.Add(at, p.Code, "found %q; accepted: %s", p.Found, p.Detail)
+	}
+	return errFaults(faults.All())
 }
 
 // checkNote checks what a publisher says of a change.
@@ -438,7 +450,7 @@ func (s *Service) Withdraw(ctx context.Context, retry *inventory.Retry, slug str
 	if err != nil {
 		return err
 	}
-	c := s.changed(ctx, retry, inventory.ActionWithdraw, v.Ref().String(), versionLocation(v.Ref()), v.Hash, v.Hash)
+	c := s.changed(ctx, retry, inventory.ActionWithdraw, v.Ref().String(), VersionLocation(v.Ref()), v.Hash, v.Hash)
 	err = s.store.Withdraw(ctx, v.Ref(), inventory.Withdrawal{Reason: reason, At: c.At}, c)
 	if errors.Is(err, inventory.ErrVersionConflict) {
 		return &Error{Code: Conflict, Detail: v.Ref().String() + " is withdrawn already", Cause: err}

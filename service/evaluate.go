@@ -32,7 +32,7 @@ type study struct {
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
-	sizes      map[string]sizing          // by resolved.design
+	sizes        map[string]sizing          // by resolved.design
 }
 
 // evaluated is one alternative between reading and printing.

@@ -77,6 +77,9 @@ type InventoryRef struct {
 	Invented bool   `json:"invented"`
 }
 
+// Pinned is the version of the inventory that the answer rests on.
+func (h Head) Pinned() string { return h.Inventory.Ref }
+
 // FunctionalUnitSI is the functional unit as computed with.
 type FunctionalUnitSI struct {
 	AreaM2              Plain         `json:"area_m2"`

@@ -1,0 +1,73 @@
+package service
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"slices"
+	"strings"
+
+	"slabledger/inventory"
+	"slabledger/inventory/epd"
+)
+
+// Declared is what an item of a draft was given by a declaration.
+type Declared struct {
+	Indicator string
+	Unit      string
+	Unused    []Unused
+	Notices   []epd.Notice
+	Item      *inventory.Item
+	Review    *Review
+}
+
+// Unused is a result of a declaration that no item can hold, or was not chosen.
+type Unused struct{ Indicator, Module, Scenario, Reason string }
+
+// Declare gives an item of a draft the factors, the source and the validity of a
+// declaration in the ILCD+EPD format. The declared unit must be that of the item, or
+// convert to it by mass.
+func (s *Service) Declare(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, file []byte, unit string, scenarios []string) (*Declared, error) {
+	r, err := s.Draft(ctx, slug, id, 0)
+	if err != nil {
+		return nil, err
+	}
+	i, found := slices.BinarySearchFunc(r.Resolved, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
+	if !found {
+		return nil, &Error{Code: NotFound, Detail: "the draft has no item " + short(code) + "; make it first, and give it its factors then"}
+	}
+	item := r.Resolved[i]
+	item.Layer = ""
+	set, err := epd.Read(bytes.NewReader(file), epd.Options{Unit: unit})
+	if err != nil {
+		return nil, declarationError(err)
+	}
+	mapped, err := epd.Factors(set, epd.Choice{Scenarios: scenarios})
+	if err != nil {
+		return nil, declarationError(err)
+	}
+	if mapped.Unit != item.Unit {
+		return nil, errFaults(oneFault("", "unit-incompatible", "the declaration is per "+mapped.Unit+", the item "+code+" per "+item.Unit+"; declare the item per "+mapped.Unit+", since nothing is converted here"))
+	}
+	if item.Category.IsProcess() {
+		return nil, errFaults(oneFault("", "category-mismatch", "declarations of products give the factors of materials; "+code+" is a process"))
+	}
+	spread, pedigree := item.FactorData.Spread, item.FactorData.Pedigree
+	item.Factors, item.FactorSource, item.FactorData = mapped.Factors, &mapped.Source, mapped.Data
+	item.FactorData.Spread, item.FactorData.Pedigree = spread, pedigree
+	d := &Declared{Indicator: mapped.Indicator, Unit: mapped.Unit, Notices: mapped.Notices, Item: &item}
+	for _, u := range mapped.Unused {
+		d.Unused = append(d.Unused, Unused{u.Indicator, u.Module, u.Scenario, u.Reason})
+	}
+	d.Review, err = s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionDeclare, inventory.DraftEdit{Items: map[string]*inventory.Item{code: &item}})
+	return d, err
+}
+
+// declarationError tells the faults of a declaration by its elements.
+func declarationError(err error) error {
+	var failed *epd.Error
+	if errors.As(err, &failed) {
+		return &Error{Code: Invalid, Detail: "the declaration cannot be used as it is", Faults: failed.Faults}
+	}
+	return &Error{Code: Malformed, Detail: "the declaration cannot be read", Cause: err}
+}
