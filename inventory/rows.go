@@ -4,8 +4,6 @@ import (
 	"fmt"
 
 	"github.com/go-json-experiment/json"
-
-	"slabledger/lca/num"
 )
 
 // Rows is what the results of both databases have in common.
@@ -15,53 +13,43 @@ type Rows interface {
 	Err() error
 }
 
-// ScanItems reads rows of ItemColumns as text, null where there is nothing. The
-// items have no recipes yet.
-func ScanItems(rows Rows) ([]Item, error) {
-	columns := ItemColumns()
-	cells, into := make([]*string, len(columns)), make([]any, len(columns))
+// ScanVersion reads the rows of one version: its own columns, then those of one of
+// its items as text, null where there is nothing, then the item's recipe. A version
+// without items has one row; ErrNotFound where there is no row.
+func ScanVersion(rows Rows) (v Version, err error) {
+	columns := append(ItemColumns(), columns[columnIndex("recipe")])
+	cells := make([]*string, len(columns))
+	into := []any{&v.Slug, &v.Number, &v.Meta.Name, &v.Meta.Region, &v.Meta.Currency, &v.Meta.Invented, &v.Meta.Extends, &v.Hash, &v.Note, &v.CreatedAt}
 	for n := range cells {
-		into[n] = &cells[n]
+		into = append(into, &cells[n])
 	}
-	var items []Item
+	found := false
 	for rows.Next() {
 		if err := rows.Scan(into...); err != nil {
-			return nil, err
+			return v, err
+		}
+		found = true
+		if cells[0] == nil { // the code: there is no item
+			continue
 		}
 		var item Item
 		for n, c := range columns {
-			text := ""
-			if cells[n] != nil {
-				text = *cells[n]
+			if cells[n] == nil {
+				continue
 			}
-			if err := c.Set(&item, text); err != nil {
-				return nil, fmt.Errorf("column %s: %w", c.Name, err)
+			if err := c.Set(&item, *cells[n]); err != nil {
+				return v, fmt.Errorf("column %s: %w", c.Name, err)
 			}
 		}
-		items = append(items, item)
+		v.Items = append(v.Items, item)
 	}
-	return items, rows.Err()
-}
-
-// ScanParts reads rows of code, item and amount into the recipes of the items.
-// Both come in the same order of codes.
-func ScanParts(items []Item, rows Rows) error {
-	at := 0
-	for rows.Next() {
-		var code, item, amount string
-		if err := rows.Scan(&code, &item, &amount); err != nil {
-			return err
-		}
-		d, err := num.Parse(amount)
-		if err != nil {
-			return fmt.Errorf("recipe of %s: %w", code, err)
-		}
-		for items[at].Code != code {
-			at++
-		}
-		items[at].Recipe = append(items[at].Recipe, RecipePart{Item: item, Amount: d})
+	if err := rows.Err(); err != nil {
+		return v, err
 	}
-	return rows.Err()
+	if !found {
+		return v, ErrNotFound
+	}
+	return v, nil
 }
 
 // ScanDrafts reads rows of drafts without their items.

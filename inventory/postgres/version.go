@@ -20,7 +20,6 @@ const (
 	insertVersion = `INSERT INTO inventory_version (slug, number, name, region, currency, invented, extends, hash, note, created_at)
 		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10)`
 	selectVersion = `SELECT slug, number, name, region, currency, invented, extends, hash, note, created_at FROM inventory_version AS v `
-	selectParts   = `SELECT code, item, amount::text FROM inventory_part WHERE slug = $1 AND number = $2 ORDER BY code, position`
 	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = $1`
 
 	// lockSlug is the lock that the triggers on INSERT take, taken before the
@@ -28,9 +27,15 @@ const (
 	lockSlug = `SELECT pg_advisory_xact_lock(hashtextextended($1, 0))`
 )
 
-// Decimals are read as text, which has every digit.
-var selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), "::text, ") +
-	`::text FROM inventory_item WHERE slug = $1 AND number = $2 ORDER BY code`
+// selectContent reads a version with its items; the last column is the recipe, as the
+// column of a table has it. Decimals are read as text, which has every digit.
+var selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note,
+	to_char(v.created_at AT TIME ZONE 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US"Z"'), i.` +
+	strings.Join(inventory.ColumnNames(columns), "::text, i.") + `::text,
+	(SELECT string_agg(p.item || '=' || p.amount::text, '; ' ORDER BY p.position) FROM inventory_part AS p
+		WHERE p.slug = i.slug AND p.number = i.number AND p.code = i.code)
+	FROM inventory_version AS v LEFT JOIN inventory_item AS i ON i.slug = v.slug AND i.number = v.number
+	WHERE v.slug = $1 AND v.number = $2 ORDER BY i.code`
 
 // Publish implements inventory.Store.
 func (s *Store) Publish(ctx context.Context, v inventory.Version, c inventory.Change) error {
@@ -85,36 +90,19 @@ func insertContent(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
 	return err
 }
 
-// Version implements inventory.Store. What is published never changes, so the
-// reads need no transaction.
-func (s *Store) Version(ctx context.Context, ref inventory.Ref) (inventory.Version, error) {
-	v, err := scanVersion(ctx, s.pool.QueryRow(ctx, selectVersion+`WHERE slug = $1 AND number = $2`, ref.Slug, ref.Number))
+// Version implements inventory.Store, in one query: a row for each item, with the
+// version and the parts of the item's recipe beside it.
+func (s *Store) Version(ctx context.Context, ref inventory.Ref) (v inventory.Version, err error) {
+	rows, err := s.pool.Query(ctx, selectContent, ref.Slug, ref.Number)
 	if err != nil {
-		return inventory.Version{}, err
-	}
-	if v.Items, err = s.items(ctx, ref); err != nil {
-		return inventory.Version{}, fmt.Errorf("reading %s@%d: %w", ref.Slug, ref.Number, translate(ctx, err))
-	}
-	return v, nil
-}
-
-func (s *Store) items(ctx context.Context, ref inventory.Ref) ([]inventory.Item, error) {
-	rows, err := s.pool.Query(ctx, selectItems, ref.Slug, ref.Number)
-	if err != nil {
-		return nil, err
+		return v, translate(ctx, err)
 	}
 	defer rows.Close()
-	items, err := inventory.ScanItems(rows)
+	v, err = inventory.ScanVersion(rows)
 	if err != nil {
-		return nil, err
+		return inventory.Version{}, fmt.Errorf("reading %s: %w", ref, translate(ctx, err))
 	}
-
-	parts, err := s.pool.Query(ctx, selectParts, ref.Slug, ref.Number)
-	if err != nil {
-		return nil, err
-	}
-	defer parts.Close()
-	return items, inventory.ScanParts(items, parts)
+	return v, nil
 }
 
 // Newest implements inventory.Store.

@@ -20,15 +20,20 @@ const (
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`
 	insertPart    = `INSERT INTO inventory_part (slug, number, code, position, item, amount) VALUES (?, ?, ?, ?, ?, ?)`
 	selectVersion = `SELECT slug, number, name, region, currency, invented, extends, hash, note, created_at FROM inventory_version AS v `
-	selectParts   = `SELECT code, item, amount FROM inventory_part WHERE slug = ? AND number = ? ORDER BY code, position`
 	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = ?`
 )
 
 var (
 	insertItem = `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
 		`) VALUES (?, ?` + strings.Repeat(", ?", len(columns)) + `)`
-	selectItems = `SELECT ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
-		` FROM inventory_item WHERE slug = ? AND number = ? ORDER BY code`
+	// selectContent reads a version with its items; the last column is the recipe, as
+	// the column of a table has it.
+	selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note, v.created_at, i.` +
+		strings.Join(inventory.ColumnNames(columns), ", i.") + `,
+		(SELECT group_concat(p.item || '=' || p.amount, '; ' ORDER BY p.position) FROM inventory_part AS p
+			WHERE p.slug = i.slug AND p.number = i.number AND p.code = i.code)
+		FROM inventory_version AS v LEFT JOIN inventory_item AS i ON i.slug = v.slug AND i.number = v.number
+		WHERE v.slug = ? AND v.number = ? ORDER BY i.code`
 )
 
 // Publish implements inventory.Store.
@@ -89,36 +94,19 @@ func insertContent(ctx context.Context, tx *sql.Tx, v inventory.Version) (err er
 	return nil
 }
 
-// Version implements inventory.Store. What is published never changes, so the
-// reads need no transaction.
-func (s *Store) Version(ctx context.Context, ref inventory.Ref) (inventory.Version, error) {
-	v, err := scanVersion(ctx, s.db.QueryRowContext(ctx, selectVersion+`WHERE slug = ? AND number = ?`, ref.Slug, ref.Number))
+// Version implements inventory.Store, in one query: a row for each item, with the
+// version and the parts of the item's recipe beside it.
+func (s *Store) Version(ctx context.Context, ref inventory.Ref) (v inventory.Version, err error) {
+	rows, err := s.db.QueryContext(ctx, selectContent, ref.Slug, ref.Number) //nolint:rowserrcheck // ScanVersion looks
 	if err != nil {
-		return inventory.Version{}, err
-	}
-	if v.Items, err = s.items(ctx, ref); err != nil {
-		return inventory.Version{}, fmt.Errorf("reading %s@%d: %w", ref.Slug, ref.Number, translate(ctx, err))
-	}
-	return v, nil
-}
-
-func (s *Store) items(ctx context.Context, ref inventory.Ref) (_ []inventory.Item, err error) {
-	rows, err := s.db.QueryContext(ctx, selectItems, ref.Slug, ref.Number) //nolint:rowserrcheck // ScanItems looks
-	if err != nil {
-		return nil, err
+		return v, translate(ctx, err)
 	}
 	defer func() { err = errors.Join(err, rows.Close()) }()
-	items, err := inventory.ScanItems(rows)
+	v, err = inventory.ScanVersion(rows)
 	if err != nil {
-		return nil, err
+		return inventory.Version{}, fmt.Errorf("reading %s: %w", ref, translate(ctx, err))
 	}
-
-	parts, err := s.db.QueryContext(ctx, selectParts, ref.Slug, ref.Number) //nolint:rowserrcheck // ScanParts looks
-	if err != nil {
-		return nil, err
-	}
-	defer func() { err = errors.Join(err, parts.Close()) }()
-	return items, inventory.ScanParts(items, parts)
+	return v, nil
 }
 
 // Newest implements inventory.Store.
