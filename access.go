@@ -104,7 +104,7 @@ func (p *program) keysCreate() *cobra.Command {
 					return err
 				}
 				fmt.Fprintln(p.out, secret)
-				fmt.Fprintf(p.errs, "%s is the key of %s (%s, %s) in %s.\nKeep the secret above, it is not shown again. Send it as: Authorization: Bearer slk_…\n",
+				fmt.Fprintf(p.errs, "%s is the key of %s (%s, %s) in %s.\nKeep the secret: it is not shown again. Send it as: Authorization: Bearer slk_…\n",
 					k.ID, report.Printable(k.Name), k.Role, until(k), where)
 				if len(before) == 0 {
 					fmt.Fprintln(p.errs, "It is the first key: from now on every request to the service needs one (see serve --reads).")

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"net/http"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
+	"slabledger/service/report"
 )
 
 func (s *Server) routeComparisons() {
@@ -18,7 +20,7 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/grids", "studyGrid", s.inForms("studyGrid", []string{mediaJSON, mediaCSV}, s.studyGrid))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
 	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))
-	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", compute(s, "checkMix", s.service.CheckMix))
+	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", s.inForms("checkMix", []string{mediaJSON, mediaHTML}, s.checkMix))
 }
 
 // computed runs work when there is room for it, or refuses after a while.
@@ -80,6 +82,48 @@ func (s *Server) studyGrid(c echo.Context, media string) error {
 	}
 	c.Response().Header().Add("Vary", "Accept")
 	if media == mediaCSV {
+		media += "; charset=utf-8"
+	}
+	return c.Blob(http.StatusOK, media, text)
+}
+
+// checkMix answers as JSON, or with the batch sheet where the client prefers a page.
+// The sheet brings its style along, so that it prints the same when it is saved; no
+// other is let in.
+func (s *Server) checkMix(c echo.Context, media string) error {
+	body, refused, err := s.readBody(c, "checkMix")
+	if err != nil {
+		return err
+	}
+	pinned := ""
+	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+		if media == mediaHTML {
+			result, err := s.service.BatchSheet(ctx, body, refused...)
+			if err != nil {
+				return nil, err
+			}
+			pinned = result.Inventory.Ref
+			var page bytes.Buffer
+			err = report.BatchSheet(&page, result)
+			return page.Bytes(), err
+		}
+		result, err := s.service.CheckMix(ctx, body, refused...)
+		if err != nil {
+			return nil, err
+		}
+		pinned = result.Inventory.Ref
+		return service.Encode(result)
+	})
+	if err != nil {
+		return err
+	}
+	if err := s.tellWithdrawn(c, pinned); err != nil {
+		return err
+	}
+	h := c.Response().Header()
+	h.Add("Vary", "Accept")
+	if media == mediaHTML {
+		h.Set("Content-Security-Policy", "default-src 'none'; style-src '"+report.BatchSheetStyle+"'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
 		media += "; charset=utf-8"
 	}
 	return c.Blob(http.StatusOK, media, text)

@@ -231,6 +231,26 @@ func TestLayers(t *testing.T) {
 	}
 }
 
+// Items are found by what is missing, by where they come from, and by what no longer
+// holds.
+func TestItemsAreFound(t *testing.T) {
+	server := newServer(t, api.Options{})
+	draft, _ := begin(t, server, `{"from":"demo@1"}`)
+	for n, patch := range []string{`{"price":null}`, `{"factor_data":{"valid_until":"2026-06-30"}}`, `{"price":{"valid_until":"2026-12-31","source":{"kind":"quotation"}}}`} {
+		code := []string{"ggbs", "cement-cem-i", "gravel-20"}[n]
+		server.send(t, "patchDraftItem", http.MethodPatch, draft+"/items/"+code, patch, 200, "If-Match", fmt.Sprintf(`"%d"`, n+1))
+	}
+	server.send(t, "publishDraft", http.MethodPost, draft+"/publication", `{"note":"gaps"}`, 201, "If-Match", `"4"`, "Idempotency-Key", "t")
+	for query, want := range map[string]string{"missing=price&category=scm": "ggbs", "expired_by=2026-07-01": "cement-cem-i", "expired_by=2027-01-01": "cement-cem-i gravel-20", "source_kind=quotation": "gravel-20", "expired_by=2026-06-30": ""} {
+		found, _ := walk(t, server, "listItems", "/v1/inventories/demo/versions/2/items?"+query)
+		if got := strings.Join(found, " "); got != want {
+			t.Errorf("%s: %q, want %q", query, got, want)
+		}
+	}
+	server.send(t, "listItems", http.MethodGet, "/v1/inventories/demo/versions/2/items?expired_by=2026-02-30", "", 422)
+	server.send(t, "listItems", http.MethodGet, "/v1/inventories/demo/versions/2/items?missing=name", "", 422)
+}
+
 // A declaration gives an item its factors, its source and its validity; what is wrong
 // in one is told by its element.
 func TestDeclarationIntoDraft(t *testing.T) {

@@ -26,6 +26,7 @@ func (s *Server) json(operationID string, handle echo.HandlerFunc) echo.HandlerF
 const (
 	mediaJSON = "application/json"
 	mediaCSV  = "text/csv"
+	mediaHTML = "text/html"
 )
 
 // inForms marks a handler that answers in one of several media types; it is told

@@ -11,6 +11,7 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -32,6 +33,8 @@ func withPanic(t *testing.T, options api.Options) fixture {
 	return server
 }
 
+var hashOfStyle = regexp.MustCompile(`'sha256-[A-Za-z0-9+/]{43}='`)
+
 // The headers of every kind of answer, in full.
 func TestHeadersOfEveryStatus(t *testing.T) {
 	server := withPanic(t, api.Options{NewID: func() string { return fixedID }})
@@ -49,9 +52,10 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 	published := server.do(get("/v1/inventories/demo/versions/1/items/ggbs")).Header().Get("ETag")
 
 	const (
-		apiPolicy  = "default-src 'none'; frame-ancestors 'none'"
-		pagePolicy = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-		forever    = "private, max-age=31536000, immutable"
+		apiPolicy   = "default-src 'none'; frame-ancestors 'none'"
+		pagePolicy  = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+		sheetPolicy = "default-src 'none'; style-src 'hash'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+		forever     = "private, max-age=31536000, immutable"
 	)
 	headers := func(contentType, policy, cache string, more ...string) map[string]string {
 		h := map[string]string{"X-Request-Id": fixedID, "X-Content-Type-Options": "nosniff", "Referrer-Policy": "no-referrer",
@@ -76,6 +80,8 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store")},
 		{200, server, post("/v1/grids", gridOf(t)), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/grids", gridOf(t), "Accept", "text/csv"), headers("text/csv; charset=utf-8", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
+		{200, server, post("/v1/mixes/check", planned), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
+		{200, server, post("/v1/mixes/check", planned, "Accept", "text/html"), headers("text/html; charset=utf-8", sheetPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, get("/v1/inventories"), headers("application/json", apiPolicy, "no-store")},
 		{200, server, get("/v1/inventories/demo/versions/1/items/ggbs"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/v1/inventories/demo/versions/1/items?limit=1"), headers("application/json", apiPolicy, forever, "Etag", "hash", "Link", "next")},
@@ -120,6 +126,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		if tag := got["Etag"]; len(tag) == 66 {
 			got["Etag"] = "hash"
 		}
+		got["Content-Security-Policy"] = hashOfStyle.ReplaceAllString(got["Content-Security-Policy"], "'hash'")
 		if strings.HasSuffix(got["Link"], `; rel="next"`) {
 			got["Link"] = "next"
 		}

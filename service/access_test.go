@@ -15,7 +15,9 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"slabledger/inventory"
+	"slabledger/inventory/postgres"
 	"slabledger/inventory/sqlite"
+	"slabledger/inventory/storetest"
 	"slabledger/service"
 )
 
@@ -28,9 +30,16 @@ func (c *clock) Now() time.Time { return c.now }
 // of its file.
 func keyed(t *testing.T) (one, other *service.Service, at *clock, folder string) {
 	t.Helper()
-	folder, at = t.TempDir(), &clock{time.Date(2026, 3, 1, 10, 0, 0, 0, time.UTC)}
+	folder = t.TempDir()
+	one, other, at = two(t, func() (inventory.Store, error) { return sqlite.Open(t.Context(), filepath.Join(folder, "test.db")) })
+	return one, other, at, folder
+}
+
+func two(t *testing.T, open func() (inventory.Store, error)) (one, other *service.Service, at *clock) {
+	t.Helper()
+	at = &clock{time.Date(2026, 3, 1, 10, 0, 0, 0, time.UTC)}
 	for _, svc := range []**service.Service{&one, &other} {
-		store, err := sqlite.Open(t.Context(), filepath.Join(folder, "test.db"))
+		store, err := open()
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -38,7 +47,20 @@ func keyed(t *testing.T) (one, other *service.Service, at *clock, folder string)
 		*svc = service.New(store)
 		(*svc).SetClock(at.Now)
 	}
-	return one, other, at, folder
+	return one, other, at
+}
+
+// onBothStores runs a test of two services over one database on each kind of store.
+func onBothStores(t *testing.T, test func(t *testing.T, one, other *service.Service, at *clock)) {
+	t.Run("SQLite", func(t *testing.T) {
+		one, other, at, _ := keyed(t)
+		test(t, one, other, at)
+	})
+	t.Run("PostgreSQL", func(t *testing.T) {
+		dsn := storetest.Postgres(t)
+		one, other, at := two(t, func() (inventory.Store, error) { return postgres.Open(t.Context(), dsn) })
+		test(t, one, other, at)
+	})
 }
 
 func createKey(t *testing.T, svc *service.Service, asked service.NewKey) (inventory.Key, string) {
@@ -137,8 +159,9 @@ func TestBadSecretsNeedNoStore(t *testing.T) {
 
 // A key that was revoked is refused at once where it was revoked, and after a second
 // by every other process; one that expires, at its instant.
-func TestKeysEndInTime(t *testing.T) {
-	one, other, at, _ := keyed(t)
+func TestKeysEndInTime(t *testing.T) { onBothStores(t, testKeysEndInTime) }
+
+func testKeysEndInTime(t *testing.T, one, other *service.Service, at *clock) {
 	gone, secret := createKey(t, one, service.NewKey{Name: "gone", Role: "analyst"})
 	short, expiring := createKey(t, one, service.NewKey{Name: "short", Role: "analyst", ExpiresAt: "2026-03-01T10:00:05Z"})
 	check := func(what string, svc *service.Service, secret string, want service.Code) {
@@ -215,8 +238,9 @@ func TestWhatAKeyMayBe(t *testing.T) {
 
 // Whether there are keys is known at once where the first was made, a second later
 // elsewhere, and stays so when the last has ended.
-func TestKeyed(t *testing.T) {
-	one, other, at, _ := keyed(t)
+func TestKeyed(t *testing.T) { onBothStores(t, testKeyed) }
+
+func testKeyed(t *testing.T, one, other *service.Service, at *clock) {
 	check := func(what string, svc *service.Service, want bool) {
 		t.Helper()
 		if got, err := svc.Keyed(t.Context(), at.now); err != nil || got != want {
@@ -239,8 +263,9 @@ func TestKeyed(t *testing.T) {
 
 // The journal says who did what, in the words of the context, with hashes before and
 // after.
-func TestJournalOfAccess(t *testing.T) {
-	svc, _, at, _ := keyed(t)
+func TestJournalOfAccess(t *testing.T) { onBothStores(t, testJournalOfAccess) }
+
+func testJournalOfAccess(t *testing.T, svc, _ *service.Service, at *clock) {
 	ctx := service.As(t.Context(), service.Actor{ID: "key-boss", Role: inventory.Admin, RequestID: "r-1"})
 	publish(t, svc, "north", "code,category,name,unit\nx,cement,X,kg\n") // by whom nobody was named for
 	publish(t, svc, "north", "code,category,name,unit\nx,cement,Y,kg\n")
@@ -308,8 +333,9 @@ func TestVerifyLongJournal(t *testing.T) {
 }
 
 // A request that was named is remembered for a day, and makes nothing twice.
-func TestNamedRequests(t *testing.T) {
-	svc, other, at, _ := keyed(t)
+func TestNamedRequests(t *testing.T) { onBothStores(t, testNamedRequests) }
+
+func testNamedRequests(t *testing.T, svc, other *service.Service, at *clock) {
 	retry := inventory.Retry{Actor: "local", Operation: "createKey", Key: "once", Fingerprint: strings.Repeat("0", 64), Status: 201}
 	if earlier, err := svc.Remembered(t.Context(), retry); err != nil || earlier != nil {
 		t.Errorf("%+v, %v", earlier, err)

@@ -350,6 +350,32 @@ func TestTakeOffPerSquareMetre(t *testing.T) {
 	}
 }
 
+// Base, joints, dowels, sealant, curing and waste are lines of the bill, each with an
+// amount per m2 in the unit that its price is per; the initial cost is their sum.
+func TestEveryLineOfTheBillHasItsUnits(t *testing.T) {
+	a := compare(t, newService(t), request(t, edit{"/alternatives/0/slab/layers", []any{map[string]any{"item": "crushed-stone-base", "thickness": "150 mm"}}})).Alternatives[0]
+	sum, items := decimal.Zero, map[string]bool{}
+	for _, l := range a.Cost.Lines {
+		unit, perM2 := strings.CutSuffix(l.Unit, "/m2")
+		if l.PriceUnit != "EUR/"+unit || !perM2 {
+			t.Errorf("%s: %s %s at %s %s", l.Item, l.Amount, l.Unit, l.Price, l.PriceUnit)
+		}
+		if l.Kind == "initial" {
+			sum = sum.Add(l.CostPerM2.Decimal)
+			items[l.Item] = true
+			items["waste"] = items["waste"] || strings.HasPrefix(l.Use, "waste")
+		}
+	}
+	if !sum.Equal(a.Cost.InitialPerM2.Decimal) {
+		t.Errorf("the lines sum to %s, the initial cost is %s", sum, a.Cost.InitialPerM2)
+	}
+	for _, item := range []string{"crushed-stone-base", "dowel-32", "tie-bar-13", "sealant-silicone", "curing-compound", "cement-cem-i", "waste"} {
+		if !items[item] {
+			t.Errorf("no line of %s", item)
+		}
+	}
+}
+
 // User cost stands on its own lines and never in the agency's net present
 // value.
 func TestUserCostIsKeptApart(t *testing.T) {

@@ -731,7 +731,12 @@ func (e *evaluated) compute() error {
 	e.checkConsistency()
 	r.Assumptions = statements(e.bill.Assumptions.All())
 	r.Warnings = statements(e.warnings.All())
-	return nil
+	if e.study.brief {
+		return nil
+	}
+	var err error
+	r.Chain, err = chainOf(r)
+	return err
 }
 
 // use notes an item that figures rest on, and the items of its recipe.

@@ -18,7 +18,17 @@ import (
 
 // CheckMix proportions a mix and checks it: volume, water, ranges, batch plan,
 // staging and a delivery. The body has passed the contract.
-func (s *Service) CheckMix(ctx context.Context, body []byte, refused ...fault.Fault) (resp *MixCheckResponse, err error) {
+func (s *Service) CheckMix(ctx context.Context, body []byte, refused ...fault.Fault) (*MixCheckResponse, error) {
+	return s.checkMix(ctx, body, false, refused)
+}
+
+// BatchSheet is CheckMix for a sheet to weigh by, for which the request must ask for
+// a batch plan.
+func (s *Service) BatchSheet(ctx context.Context, body []byte, refused ...fault.Fault) (*MixCheckResponse, error) {
+	return s.checkMix(ctx, body, true, refused)
+}
+
+func (s *Service) checkMix(ctx context.Context, body []byte, sheet bool, refused []fault.Fault) (resp *MixCheckResponse, err error) {
 	defer func() { err = joined(refused, err) }()
 	var req MixCheckRequest
 	if err := json.Unmarshal(body, &req); err != nil {
@@ -30,6 +40,9 @@ func (s *Service) CheckMix(ctx context.Context, body []byte, refused ...fault.Fa
 	}
 	m := newMixCheck(c, req)
 	resp = m.check()
+	if sheet && req.BatchPlan == nil {
+		m.faults.Add("/batch_plan", "required-member-missing", "a batch sheet is the print of a batch plan: say the batch, such as {\"mixer_volume\": \"1.0 m3\"}, or accept application/json")
+	}
 	if !m.faults.Empty() {
 		return nil, errFaults(m.faults.All())
 	}
@@ -50,6 +63,7 @@ type mixCheck struct {
 	atPlant  []slab.Flow // A1 and A2
 	energy   []slab.Energy
 	told     map[string]bool // gaps of the inventory that a warning names
+	swap     *aggregateSwap
 }
 
 const (
@@ -99,7 +113,7 @@ func (m *mixCheck) check() *MixCheckResponse {
 	gate := m.gate(nameMix, slab.MadeWith(m.atPlant, m.energy))
 	resp := &MixCheckResponse{Inventory: m.catalogue.ref, EngineVersion: EngineVersion, Solved: m.solved, KValue: kvalue,
 		Yield: m.yield(), Ranges: m.ranges(), Concrete: gate, BatchPlan: m.batchPlan(), Staged: m.staged(gate),
-		Coating: m.coating(), Delivered: m.delivered(gate), Notices: []string{Caution}}
+		Coating: m.coating(), Delivered: m.delivered(gate), Substitution: m.substitution(), Notices: []string{Caution}}
 	if m.req.Thickness != nil {
 		resp.Notices = append(resp.Notices, ThicknessCaution)
 	}
@@ -355,6 +369,7 @@ func (m *mixCheck) made() {
 		m.warnings.Add("/transport", "transport-not-declared", "the request gives no transport, so A2, the sum A1-A3 and the cost per m3 are not known; an empty list says that nothing needs a rule")
 	}
 	m.atPlant = m.bill.Materials(m.materials(), m.req.Transport != nil)
+	m.swap = m.aggregateSwap()
 	m.faults.Append(m.bill.Faults.All()...)
 	for i, used := range m.bill.Used {
 		if !used && m.faults.Empty() {

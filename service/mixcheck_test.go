@@ -439,6 +439,11 @@ func TestDelivered(t *testing.T) {
 		if d.Within != within || *d.Lines[0].Within != within || warned(r.Warnings, "outside-tolerance") == within {
 			t.Errorf("cement times %s: within %v, %+v", scale, d.Within, d.Lines[0])
 		}
+		// As designed stands beside as batched, whether or not the ticket is flagged.
+		batched, planned := d.AsBatched.GWPKgCO2ePerM3.A1A3, designed.Concrete.GWPKgCO2ePerM3.A1A3
+		if !d.AsDesignedA1A3.Equal(planned.Decimal) || !d.ExtraA1A3.Equal(batched.Sub(planned.Decimal)) {
+			t.Errorf("cement times %s: %s designed, %s batched, %s more, want %s designed", scale, d.AsDesignedA1A3, batched, d.ExtraA1A3, planned)
+		}
 		// Cement alone is off: 280 kg/m3 at 0.842, carried 120 km at 0.089.
 		extra := dec("280").Mul(dec(scale).Sub(num.One)).Mul(dec("0.842").Add(dec("0.01068")))
 		if off := d.ExtraA1A3.Sub(extra).Abs(); off.GreaterThan(decimal.New(2, -6)) {

@@ -17,6 +17,8 @@ type MixCheckRequest struct {
 	Thickness     *ThicknessDesign `json:"thickness_design,omitzero"`
 	Coating       []FibreCoating   `json:"coating,omitzero"`
 	Delivered     *DeliveredMix    `json:"delivered,omitzero"`
+
+	AggregateSubstitution *AggregateSubstitution `json:"aggregate_substitution,omitzero"`
 }
 
 // MixRatios is a mix by ratios: two of binder, mixing water and water/binder.
@@ -101,6 +103,29 @@ type DeliveredMix struct {
 	Masses       []BatchPart `json:"masses"`
 }
 
+// AggregateSubstitution asks what recycled aggregate saves in place of natural,
+// tonne for tonne at the plant, and how far it may be hauled.
+type AggregateSubstitution struct {
+	Natural     AggregateSupply `json:"natural"`
+	Recycled    AggregateSupply `json:"recycled"`
+	Mode        string          `json:"mode"` // of the hauls of both
+	ExtraCement *ExtraCement    `json:"extra_cement,omitzero"`
+	Share       string          `json:"share,omitzero"` // of the natural aggregate of the mix, by volume
+}
+
+// AggregateSupply is an aggregate with its haul to the plant.
+type AggregateSupply struct {
+	Item       string `json:"item"`
+	Distance   string `json:"distance"`
+	Absorption string `json:"absorption,omitzero"`
+}
+
+// ExtraCement is what the concrete needs more of where aggregate is recycled.
+type ExtraCement struct {
+	Item     string `json:"item"`
+	PerTonne string `json:"per_tonne"` // of recycled aggregate
+}
+
 // MixCheckResponse answers POST /v1/mixes/check.
 type MixCheckResponse struct {
 	Inventory     InventoryRef           `json:"inventory"`
@@ -116,6 +141,7 @@ type MixCheckResponse struct {
 	Staged        *StagedAgainstOrdinary `json:"staged_against_ordinary"`
 	Coating       []CoatingResult        `json:"coating"`
 	Delivered     *DeliveredResult       `json:"delivered"`
+	Substitution  *SubstitutionResult    `json:"aggregate_substitution,omitzero"`
 	Sources       []ItemUsed             `json:"sources"`
 	Assumptions   []Statement            `json:"assumptions"`
 	Warnings      []Statement            `json:"warnings"`
@@ -326,4 +352,67 @@ type DeliveredLine struct {
 	LeastKg          *Amount `json:"least_kg"`
 	MostKg           *Amount `json:"most_kg"`
 	Within           *bool   `json:"within"`
+}
+
+// SubstitutionResult sets a tonne of recycled aggregate against one of natural. A
+// saving is that of the recycled one, negative where it comes to more; null where
+// a factor or price is missing.
+type SubstitutionResult struct {
+	Natural         AggregateAtPlant  `json:"natural"`
+	Recycled        AggregateAtPlant  `json:"recycled"`
+	SavingGWP       *Fixed            `json:"saving_kg_co2e_per_t"`
+	SavingCost      *Fixed            `json:"saving_cost_per_t"`
+	BreakEvenCarbon *HaulBreakEven    `json:"break_even_carbon"`
+	BreakEvenCost   *HaulBreakEven    `json:"break_even_cost"`
+	Absorption      *AbsorptionResult `json:"absorption"`
+}
+
+// AggregateAtPlant is a tonne of aggregate at the plant.
+type AggregateAtPlant struct {
+	Item          string       `json:"item"`
+	DistanceKM    Plain        `json:"distance_km"`
+	GWPKgCO2ePerT SupplyParts  `json:"gwp_kg_co2e_per_t"`
+	CostPerT      SupplyParts  `json:"cost_per_t"`
+	Lines         []SupplyLine `json:"lines"`
+}
+
+// SupplyParts are sums of lines; null where a factor or price is missing.
+type SupplyParts struct {
+	Production  *Fixed `json:"production"`
+	Transport   *Fixed `json:"transport"`
+	ExtraCement *Fixed `json:"extra_cement"`
+	Total       *Fixed `json:"total"`
+}
+
+// SupplyLine is one figure per tonne of aggregate.
+type SupplyLine struct {
+	Part          string `json:"part"` // production, transport, extra_cement
+	Item          string `json:"item"`
+	Amount        Amount `json:"amount"`
+	Unit          string `json:"unit"`
+	Factor        Plain  `json:"factor"`
+	FactorUnit    string `json:"factor_unit"`
+	GWPKgCO2ePerT Fixed  `json:"gwp_kg_co2e_per_t"`
+	Price         *Plain `json:"price"`
+	PriceUnit     string `json:"price_unit,omitzero"`
+	CostPerT      *Fixed `json:"cost_per_t"`
+	Source        string `json:"source"`
+}
+
+// HaulBreakEven is how far recycled aggregate may be hauled. Extra is null where
+// it saves nothing as it is, Distance where it would not save anything unhauled;
+// Reason says so.
+type HaulBreakEven struct {
+	ExtraKM    *Amount `json:"extra_haul_km"`
+	DistanceKM *Amount `json:"distance_km"`
+	Reason     string  `json:"reason,omitzero"`
+}
+
+// AbsorptionResult is the water that the aggregates hold, replaced by volume.
+type AbsorptionResult struct {
+	NaturalKgPerM3          Amount `json:"natural_kg_per_m3"`
+	RecycledKgPerM3         Amount `json:"recycled_kg_per_m3"`
+	NaturalAbsorbedKgPerM3  Amount `json:"natural_absorbed_water_kg_per_m3"`
+	RecycledAbsorbedKgPerM3 Amount `json:"recycled_absorbed_water_kg_per_m3"`
+	ExtraAbsorbedKgPerM3    Amount `json:"extra_absorbed_water_kg_per_m3"`
 }

@@ -109,6 +109,7 @@ type Result struct {
 	Resolved              Alternative      `json:"resolved"`
 	ThicknessMM           Plain            `json:"thickness_mm"`
 	ThicknessDesign       *ThicknessResult `json:"thickness_design"`
+	Chain                 []ChainLink      `json:"chain,omitzero"`
 	Mix                   MixResult        `json:"mix"`
 	Takeoff               TakeoffResult    `json:"takeoff"`
 	Quantities            []Quantity       `json:"quantities"`

@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"github.com/go-json-experiment/json"
+	"github.com/shopspring/decimal"
 
 	"slabledger/service"
 )
@@ -340,6 +341,44 @@ func TestSizedSlabsAreEqualInService(t *testing.T) {
 	r = compare(t, svc, changed(t, body, edit{"/alternatives/1/slab/thickness", "150 mm"}))
 	if r.Comparison.Ranking != nil || r.Alternatives[1].FunctionalEquivalence.Met {
 		t.Errorf("a typed thickness was ranked beside sized ones: %+v", r.Alternatives[1].FunctionalEquivalence)
+	}
+}
+
+// What rounding does to the cost stands in one comparison: 180.07 mm are 7.09 in, to
+// the nearest half inch 7.0 in, which is thinner than required and says so, and up
+// 7.5 in (Texas Department of Transportation rounds to the nearest half inch; read).
+func TestRoundingPolicyIsSeenInTheCost(t *testing.T) {
+	body := file(t, "../testdata/scenarios/sized.json")
+	rounded := func(policy string) map[string]any {
+		return map[string]any{"name": policy, "like": "plain", "slab": map[string]any{"thickness": map[string]any{"rounding": map[string]any{"policy": policy, "step": "0.5 in"}}}}
+	}
+	r := compare(t, newService(t), changed(t, body, edit{"/alternatives/-", rounded("nearest")}, edit{"/alternatives/-", rounded("up")}))
+	nearest, up := r.Alternatives[3], r.Alternatives[4]
+	for _, c := range []struct {
+		a           service.Result
+		built, step string
+		says        bool
+	}{{nearest, "177.8", "-2.27", true}, {up, "190.5", "10.43", false}} {
+		d := c.a.ThicknessDesign
+		if d.RequiredMM.String() != "180.07" || d.ThicknessMM.String() != c.built || c.a.ThicknessMM.String() != c.built || d.RoundedByMM.String() != c.step {
+			t.Errorf("%s: %s mm required, %s built, rounded by %s", c.a.Name, d.RequiredMM, d.ThicknessMM, d.RoundedByMM)
+		}
+		if warned(d.Warnings, "thinner-than-required") != c.says {
+			t.Errorf("%s: %+v", c.a.Name, d.Warnings)
+		}
+	}
+	// A half inch of concrete lies between the two, in cost and in carbon.
+	concrete := func(of service.Result) (cost, gwp decimal.Decimal) {
+		return of.Cost.InitialPerM2.Decimal, of.Carbon.CradleToGateKgCO2ePerM2.Decimal
+	}
+	cost, gwp := concrete(up)
+	less, cleaner := concrete(nearest)
+	perM3 := up.Concrete.CostPerM3.Decimal
+	if extra := cost.Sub(less); extra.LessThan(perM3.Mul(dec("0.0127"))) {
+		t.Errorf("a half inch costs %s per m2, its concrete %s per m3", extra, perM3)
+	}
+	if want, got := up.Concrete.GWPKgCO2ePerM3.A1A3.Mul(dec("0.0127")), gwp.Sub(cleaner); want.Sub(got).Abs().GreaterThan(decimal.New(1, -4)) {
+		t.Errorf("a half inch emits %s kg CO2e per m2, want %s", got, want)
 	}
 }
 

@@ -27,3 +27,10 @@ func (m Moisture) Batch(ssd decimal.Decimal) decimal.Decimal {
 func (m Moisture) SSD(batch decimal.Decimal) decimal.Decimal {
 	return num.Amount(num.Quotient(batch.Mul(num.One.Add(m.Absorption)), num.One.Add(m.Total)))
 }
+
+// Absorbed is the water, in kg, that an aggregate holds when it is saturated and
+// surface-dry: its SSD mass less the oven-dry one. It is what the mix must give
+// an aggregate that comes dry.
+func (m Moisture) Absorbed(ssd decimal.Decimal) decimal.Decimal {
+	return ssd.Sub(Moisture{Absorption: m.Absorption}.Batch(ssd))
+}

@@ -22,3 +22,13 @@ func BreakEven(dearer, ordinary decimal.Decimal) (decimal.Decimal, error) {
 func BreakEvenEnergy(ordinary, saving, factor decimal.Decimal) (decimal.Decimal, error) {
 	return num.Div(ordinary.Mul(saving), num.One.Sub(saving).Mul(factor))
 }
+
+// BreakEvenHaul is by how many kilometres more a tonne may be hauled until a
+// saving is used up: saving/perTonneKm, to 12 decimals. saving is per tonne and
+// perTonneKm per t.km, both in kg CO2e or both in money. Where nothing is saved it
+// is not positive: by so much the haul is too long. The error is
+// num.ErrDivisionByZero, where the haul comes to nothing.
+func BreakEvenHaul(saving, perTonneKm decimal.Decimal) (decimal.Decimal, error) {
+	km, err := num.Div(saving, perTonneKm)
+	return num.Amount(km), err
+}
