@@ -368,7 +368,7 @@ func TestArrowsOnlyPointDown(t *testing.T) {
 
 // built is the program as a binary, built once for the benchmarks that need a
 // process of its own.
-func built(b *testing.B) string {
+func built(b testing.TB) string {
 	b.Helper()
 	path := filepath.Join(b.TempDir(), "slabledger")
 	if out, err := exec.Command("go", "build", "-o", path, ".").CombinedOutput(); err != nil {
@@ -379,7 +379,7 @@ func built(b *testing.B) string {
 
 // started runs the binary's demo service and returns its address once it
 // answers.
-func started(b *testing.B, binary, db string) (address string, process *os.Process) {
+func started(b testing.TB, binary, db string, env ...string) (address string, process *os.Process) {
 	b.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -389,7 +389,12 @@ func started(b *testing.B, binary, db string) (address string, process *os.Proce
 	if err := listener.Close(); err != nil {
 		b.Fatal(err)
 	}
-	cmd := exec.Command(binary, "serve", "--addr", free, "--db", db)
+	args := []string{"serve", "--addr", free}
+	if db != "" {
+		args = append(args, "--db", db)
+	}
+	cmd := exec.Command(binary, args...)
+	cmd.Env = append(os.Environ(), env...)
 	if err := cmd.Start(); err != nil {
 		b.Fatal(err)
 	}
