@@ -91,7 +91,7 @@ func history(t *testing.T, binary, db string, env ...string) {
 	for n := range 8 {
 		clients.Go(func() { o.client(n, shared, meta) })
 	}
-	random := rand.New(rand.NewPCG(3, 5)) //nolint:gosec // when to kill, not a secret
+	random := rand.New(rand.NewPCG(3, 5))
 	for range kills {
 		time.Sleep(time.Duration(100+random.IntN(400)) * time.Millisecond)
 		if err := process.Kill(); err != nil {

@@ -60,7 +60,7 @@ func (k *killed) ask(method, path, body string, headers ...string) (status int, 
 	if err != nil {
 		return 0, nil, nil
 	}
-	defer resp.Body.Close() //nolint:errcheck // only read
+	defer resp.Body.Close()
 	if answer, err = io.ReadAll(resp.Body); err != nil {
 		return 0, nil, nil
 	}
@@ -81,7 +81,7 @@ func killRounds(t *testing.T, binary, db string, env ...string) {
 	if os.Getenv("CI") != "true" {
 		rounds = 8 // a minute less to wait for
 	}
-	random := rand.New(rand.NewPCG(7, 11)) //nolint:gosec // when to kill, not a secret
+	random := rand.New(rand.NewPCG(7, 11))
 	lived, published := 300*time.Millisecond, 0
 	cut := map[string]int{}
 	for round := range rounds {

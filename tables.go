@@ -35,7 +35,7 @@ func (p *program) writeTable(name string, write func(io.Writer, inventory.Form) 
 	if form != inventory.FormCSV && form != inventory.FormXLSX {
 		return fmt.Errorf("%s: the file ends in .csv or .xlsx", name)
 	}
-	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644) //nolint:gosec // a file for the user, where the user says
+	f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
 	if err != nil {
 		return err // what is there is not overwritten
 	}

@@ -16,7 +16,7 @@ func demoItems(t *testing.T) []inventory.Item {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer f.Close() //nolint:errcheck // only read
+	defer f.Close()
 	items, err := inventory.ReadCSV(f, inventory.Meta{Name: "Demo", Region: "XA", Currency: "EUR"})
 	if err != nil {
 		t.Fatal(err)

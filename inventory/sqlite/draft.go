@@ -12,7 +12,9 @@ import (
 
 const (
 	draftColumns = `d.id, d.slug, coalesce(d.base, 0), d.name, d.region, d.currency, d.invented, d.extends, d.revision, d.created_by, d.created_at, d.updated_at`
-	insertDraft  = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
+	selectDraft  = `SELECT ` + draftColumns + `, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
+		WHERE d.slug = ? AND d.id = ? ORDER BY i.code`
+	insertDraft = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
 		VALUES (?, ?, nullif(?, 0), ?, ?, ?, ?, ?, 1, ?, ?, ?)`
 	putDraftItem = `INSERT INTO inventory_draft_item (draft, code, item) VALUES (?, ?, ?) ON CONFLICT (draft, code) DO UPDATE SET item = excluded.item`
 )
@@ -58,8 +60,7 @@ func putItems(ctx context.Context, tx *sql.Tx, draft string, items map[string]*i
 
 // Draft implements inventory.Drafts. One statement reads all, so it is of one moment.
 func (s *Store) Draft(ctx context.Context, slug, id string) (d inventory.Draft, err error) {
-	rows, err := s.db.QueryContext(ctx, `SELECT `+draftColumns+`, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
-		WHERE d.slug = ? AND d.id = ? ORDER BY i.code`, slug, id)
+	rows, err := s.db.QueryContext(ctx, selectDraft, slug, id) //nolint:rowserrcheck // ScanDraft looks
 	if err != nil {
 		return d, translate(ctx, err)
 	}
@@ -70,7 +71,7 @@ func (s *Store) Draft(ctx context.Context, slug, id string) (d inventory.Draft, 
 
 // Drafts implements inventory.Drafts.
 func (s *Store) Drafts(ctx context.Context, slug string) (list []inventory.Draft, err error) {
-	rows, err := s.db.QueryContext(ctx, `SELECT `+draftColumns+` FROM inventory_draft AS d WHERE d.slug = ? ORDER BY d.id`, slug)
+	rows, err := s.db.QueryContext(ctx, `SELECT `+draftColumns+` FROM inventory_draft AS d WHERE d.slug = ? ORDER BY d.id`, slug) //nolint:rowserrcheck // ScanDrafts looks
 	if err != nil {
 		return nil, translate(ctx, err)
 	}

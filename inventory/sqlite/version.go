@@ -28,7 +28,7 @@ var (
 		`) VALUES (?, ?` + strings.Repeat(", ?", len(columns)) + `)`
 	// selectContent reads a version with its items; the last column is the recipe, as
 	// the column of a table has it.
-	selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note, v.created_at, i.` +
+	selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note, v.created_at, i.` + //nolint:gosec // names of the program's own columns
 		strings.Join(inventory.ColumnNames(columns), ", i.") + `,
 		(SELECT group_concat(p.item || '=' || p.amount, '; ' ORDER BY p.position) FROM inventory_part AS p
 			WHERE p.slug = i.slug AND p.number = i.number AND p.code = i.code)
