@@ -421,10 +421,10 @@ func bodyError(err error, most int64) error {
 
 // diffView is a difference of two lists of items.
 type diffView struct {
-	Against *string          `json:"against"`
-	Added   []inventory.Item `json:"added"`
-	Removed []inventory.Item `json:"removed"`
-	Changed []changedView    `json:"changed"`
+	Against *string           `json:"against"`
+	Added   []*inventory.Item `json:"added"`
+	Removed []*inventory.Item `json:"removed"`
+	Changed []changedView     `json:"changed"`
 }
 
 type changedView struct {
@@ -451,7 +451,7 @@ func viewFields(fields []inventory.FieldChange) []fieldView {
 }
 
 func viewDiff(d inventory.Difference) diffView {
-	v := diffView{Added: append([]inventory.Item{}, d.Added...), Removed: append([]inventory.Item{}, d.Removed...), Changed: []changedView{}}
+	v := diffView{Added: append([]*inventory.Item{}, d.Added...), Removed: append([]*inventory.Item{}, d.Removed...), Changed: []changedView{}}
 	for _, ch := range d.Changed {
 		v.Changed = append(v.Changed, changedView{ch.Code, viewFields(ch.Fields)})
 	}

@@ -12,8 +12,8 @@ import (
 // Difference is what changed from one list of items to another, each part in order
 // of codes.
 type Difference struct {
-	Added   []Item
-	Removed []Item
+	Added   []*Item // of the lists compared
+	Removed []*Item
 	Changed []ItemChange
 }
 
@@ -43,9 +43,9 @@ func Diff(before, after []Item) (d Difference) {
 	for len(old) > 0 || len(current) > 0 {
 		switch {
 		case len(old) == 0 || len(current) > 0 && current[0].Code < old[0].Code:
-			d.Added, current = append(d.Added, *current[0]), current[1:]
+			d.Added, current = append(d.Added, current[0]), current[1:]
 		case len(current) == 0 || old[0].Code < current[0].Code:
-			d.Removed, old = append(d.Removed, *old[0]), old[1:]
+			d.Removed, old = append(d.Removed, old[0]), old[1:]
 		default:
 			if fields := diffFields(old[0], current[0]); fields != nil {
 				d.Changed = append(d.Changed, ItemChange{Code: old[0].Code, Fields: fields})
@@ -61,7 +61,10 @@ func sortedByCode(items []Item) []*Item {
 	for i := range items {
 		list[i] = &items[i]
 	}
-	slices.SortFunc(list, func(a, b *Item) int { return strings.Compare(a.Code, b.Code) })
+	byCode := func(a, b *Item) int { return strings.Compare(a.Code, b.Code) }
+	if !slices.IsSortedFunc(list, byCode) {
+		slices.SortFunc(list, byCode)
+	}
 	return list
 }
 

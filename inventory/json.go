@@ -165,7 +165,9 @@ func (d *decimalText) UnmarshalJSONFrom(dec *jsontext.Decoder) error {
 var strict = json.JoinOptions(json.RejectUnknownMembers(true), json.MatchCaseInsensitiveNames(false))
 
 // MarshalJSON writes the item with its fields in a fixed order.
-func (i Item) MarshalJSON() ([]byte, error) {
+func (i Item) MarshalJSON() ([]byte, error) { return json.Marshal(i.json(), json.Deterministic(true)) }
+
+func (i *Item) json() *itemJSON {
 	w := itemJSON{
 		Code: i.Code, Category: i.Category, Name: i.Name, Unit: i.Unit,
 		Density: decimalText{i.Density}, UnitMass: decimalText{i.UnitMass},
@@ -188,7 +190,7 @@ func (i Item) MarshalJSON() ([]byte, error) {
 	for _, part := range i.Recipe {
 		w.Recipe = append(w.Recipe, partJSON{part.Item, present(part.Amount)})
 	}
-	return json.Marshal(w, json.Deterministic(true))
+	return &w
 }
 
 // UnmarshalJSON reads what MarshalJSON writes and refuses everything else. It

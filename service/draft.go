@@ -118,13 +118,19 @@ func (s *Service) Drafts(ctx context.Context, slug string) ([]inventory.Draft, e
 
 // review finds all that is to be said of a draft.
 func (s *Service) review(ctx context.Context, d inventory.Draft, against int) (*Review, error) {
-	r := &Review{Draft: d}
 	resolved, problems, err := s.resolveLayers(ctx, d.Slug, d.Meta, d.Items)
 	if err != nil {
 		return nil, err
 	}
-	r.Resolved, r.Problems = resolved, problems
+	return s.against(ctx, &Review{Draft: d, Resolved: resolved, Problems: problems}, against)
+}
+
+// against adds to a review what is unusual, and what changes from a version, by default
+// the newest.
+func (s *Service) against(ctx context.Context, r *Review, against int) (*Review, error) {
+	d, resolved := r.Draft, r.Resolved
 	r.Doubts = byCode(inventory.Doubts(d.Items), d.Items)
+	var err error
 	if against == 0 {
 		if against, err = s.store.Newest(ctx, d.Slug); errors.Is(err, inventory.ErrNotFound) {
 			r.Changes = inventory.Diff(nil, resolved)

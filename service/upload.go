@@ -3,6 +3,8 @@ package service
 import (
 	"context"
 	"io"
+	"slices"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -104,7 +106,13 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 	if err != nil {
 		return nil, err
 	}
-	r, err := s.review(ctx, inventory.Draft{Slug: slug, Meta: o.Meta, Items: read.Items}, 0)
+	r := &Review{Draft: inventory.Draft{Slug: slug, Meta: o.Meta, Items: read.Items}, Resolved: read.Items}
+	if o.Meta.Extends == "" { // then reading has validated all that there is
+		slices.SortFunc(r.Resolved, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+		r, err = s.against(ctx, r, 0)
+	} else {
+		r, err = s.review(ctx, r.Draft, 0)
+	}
 	if err != nil {
 		return nil, err
 	}
