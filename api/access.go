@@ -30,15 +30,23 @@ func (s *Server) admitted(needed inventory.Role, handle echo.HandlerFunc) echo.H
 		if err != nil {
 			return err
 		}
-		if !actor.Role.May(needed) {
-			return &refusal{code: "insufficient-scope", detail: fmt.Sprintf("This needs a key with the role %s; that of %s is %s.", needed, actor.ID, actor.Role),
-				header: [2]string{"WWW-Authenticate", challenge + fmt.Sprintf(`, error="insufficient_scope", scope="%s"`, needed)}}
+		if err := admit(c, actor, needed); err != nil {
+			return err
 		}
-		actor.RequestID, _ = c.Get(idKey).(string)
-		c.Set(actorKey, actor.ID)
-		c.SetRequest(c.Request().WithContext(service.As(c.Request().Context(), actor)))
 		return handle(c)
 	}
+}
+
+// admit makes an actor answer for a request, where that has the role needed.
+func admit(c echo.Context, actor service.Actor, needed inventory.Role) error {
+	if !actor.Role.May(needed) {
+		return &refusal{code: "insufficient-scope", detail: fmt.Sprintf("This needs a key with the role %s; that of %s is %s.", needed, actor.ID, actor.Role),
+			header: [2]string{"WWW-Authenticate", challenge + fmt.Sprintf(`, error="insufficient_scope", scope="%s"`, needed)}}
+	}
+	actor.RequestID, _ = c.Get(idKey).(string)
+	c.Set(actorKey, actor.ID)
+	c.SetRequest(c.Request().WithContext(service.As(c.Request().Context(), actor)))
+	return nil
 }
 
 // challenge is how a key is to be sent (RFC 6750, 3).

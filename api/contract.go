@@ -76,7 +76,7 @@ func LoadContract(yaml []byte) (*Contract, error) {
 					continue
 				}
 				if media == nil {
-					return nil, fmt.Errorf("contract: the body of %s is neither application/json nor a file", o.ID)
+					return nil, fmt.Errorf("contract: the body of %s is neither application/json nor a file or a form", o.ID)
 				}
 				merge(media.Schema, merged)
 				o.body = media.Schema.Value
@@ -110,10 +110,11 @@ func neededRole(operation *openapi3.Operation) (inventory.Role, error) {
 	return role, nil
 }
 
-// isFile tells that a body is a file, which is not checked against the contract.
+// isFile tells that a body is a file or a form, which is not checked against the
+// contract.
 func isFile(content openapi3.Content) bool {
-	for _, media := range content {
-		if media.Schema.Ref != "#/components/schemas/File" {
+	for name, media := range content {
+		if name != mediaForm && media.Schema.Ref != "#/components/schemas/File" {
 			return false
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 
@@ -16,6 +17,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"slabledger/service"
+	"slabledger/service/report"
 )
 
 //go:embed assets
@@ -26,6 +28,7 @@ type pages struct {
 	docs     []byte
 	style    []byte
 	problems map[string][]byte // by code
+	upload   *template.Template
 }
 
 func (s *Server) routeDocs() {
@@ -76,9 +79,10 @@ type (
 		Summary    string
 		Texts      []string
 		Parameters []docsParameter
-		Body       string // name of the schema
+		Body       string // name of the schema of JSON, or of a form
+		BodyMedia  string
 		Examples   []docsExample
-		Curl       string // of an operation without a body
+		Curls      []string // of an operation without a body, or with a file or a form
 		Responses  []docsResponse
 	}
 	docsParameter struct {
@@ -87,8 +91,12 @@ type (
 		Required                bool
 	}
 	docsExample  struct{ Name, Summary, JSON, Curl string }
-	docsResponse struct{ Status, Text, Schema, Media string }
-	docsSchemas  struct { // the schemas of one part of the contract
+	docsResponse struct {
+		Status, Text, Schema, Media string
+		Headers                     []docsHeader // of the status, told with its first media type
+	}
+	docsHeader  struct{ Name, Text string }
+	docsSchemas struct { // the schemas of one part of the contract
 		ID, Name string
 		Schemas  []docsSchema
 	}
@@ -109,7 +117,7 @@ type (
 // renderPages makes the pages of a contract. It panics where a template does
 // not fit, which no input can cause.
 func renderPages(c *Contract) pages {
-	templates := template.Must(template.ParseFS(assets, "assets/*.html"))
+	templates := template.Must(template.New("").Funcs(template.FuncMap{"shown": report.Printable}).ParseFS(assets, "assets/*.html"))
 	render := func(name string, view any) []byte {
 		var page bytes.Buffer
 		if err := templates.ExecuteTemplate(&page, name, view); err != nil {
@@ -121,7 +129,7 @@ func renderPages(c *Contract) pages {
 	if err != nil {
 		panic("api: " + err.Error())
 	}
-	p := pages{docs: render("docs.html", describeContract(c)), style: style, problems: map[string][]byte{}}
+	p := pages{docs: render("docs.html", describeContract(c)), style: style, problems: map[string][]byte{}, upload: templates.Lookup("upload.html")}
 	for _, k := range kinds {
 		p.problems[k.Code] = render("problem.html", k)
 	}
@@ -158,8 +166,11 @@ func describeContract(c *Contract) docsView {
 func describeSchemas(c *Contract) []docsSchemas {
 	asked := map[string]bool{}
 	for _, o := range c.operations {
-		if o.body != nil {
-			reach(o.operation.RequestBody.Value.Content.Get("application/json").Schema, asked)
+		if o.operation.RequestBody == nil {
+			continue
+		}
+		for _, media := range o.operation.RequestBody.Value.Content {
+			reach(media.Schema, asked)
 		}
 	}
 	names := sortedKeys(c.document.Components.Schemas)
@@ -222,16 +233,22 @@ func describeOperation(o Operation) docsOperation {
 		p := ref.Value
 		d.Parameters = append(d.Parameters, docsParameter{Name: p.Name, In: p.In, Type: describeRef(p.Schema), Text: p.Description, Example: text(p.Example), Required: p.Required})
 	}
-	const host = "http://127.0.0.1:8080"
-	if o.body == nil {
-		path := o.Path
-		for _, p := range d.Parameters {
-			path = strings.ReplaceAll(path, "{"+p.Name+"}", p.Example)
+	switch {
+	case o.operation.RequestBody == nil:
+		d.Curls = []string{curl(o)}
+	case o.body == nil:
+		content := o.operation.RequestBody.Value.Content
+		for _, name := range sortedKeys(content) {
+			if name == mediaForm {
+				d.Body, d.BodyMedia = componentName(content[name].Schema), name
+				d.Curls = append(d.Curls, curl(o, formOptions(content[name].Schema.Value)...))
+				continue
+			}
+			d.Curls = append(d.Curls, curl(o, "-H 'Content-Type: "+name+"'", "--data-binary @file"+fileEndings[name]))
 		}
-		d.Curl = "curl -sS " + host + path
-	} else {
+	default:
 		media := o.operation.RequestBody.Value.Content.Get("application/json")
-		d.Body = componentName(media.Schema)
+		d.Body, d.BodyMedia = componentName(media.Schema), mediaJSON
 		names := sortedKeys(media.Examples)
 		slices.SortStableFunc(names, func(a, b string) int {
 			return compareOrigins(media.Examples[a].Value.Origin, media.Examples[b].Value.Origin)
@@ -239,12 +256,16 @@ func describeOperation(o Operation) docsOperation {
 		for _, name := range names {
 			e := media.Examples[name].Value
 			d.Examples = append(d.Examples, docsExample{Name: name, Summary: e.Summary, JSON: pretty(e.Value, media.Schema.Value),
-				Curl: "curl -sS " + host + o.Path + " -H 'Content-Type: application/json' --data-binary @" + name + ".json"})
+				Curl: curl(o, "-H 'Content-Type: application/json'", "--data-binary @"+name+".json")})
 		}
 	}
 	responses := o.operation.Responses.Map()
 	for _, status := range sortedKeys(responses) {
 		r := docsResponse{Status: status, Text: *responses[status].Value.Description}
+		headers := responses[status].Value.Headers
+		for _, name := range sortedKeys(headers) {
+			r.Headers = append(r.Headers, docsHeader{name, headers[name].Value.Description})
+		}
 		content := responses[status].Value.Content
 		if len(content) == 0 {
 			d.Responses = append(d.Responses, r)
@@ -252,10 +273,65 @@ func describeOperation(o Operation) docsOperation {
 		for _, media := range sortedKeys(content) {
 			r.Media, r.Schema = media, componentName(content[media].Schema)
 			d.Responses = append(d.Responses, r)
+			r.Headers = nil
 		}
 	}
 	return d
 }
+
+// curl is a command that makes a request of an operation, with the examples of its
+// parameters and the options given, for a shell. The key is in the variable KEY.
+func curl(o Operation, options ...string) string {
+	address, query := "http://127.0.0.1:8080"+o.Path, url.Values{}
+	var headers []string
+	if o.Role != "" {
+		headers = append(headers, `-H "Authorization: Bearer $KEY"`)
+	}
+	for _, ref := range o.parameters() {
+		p := ref.Value
+		switch {
+		case p.In == "path":
+			address = strings.ReplaceAll(address, "{"+p.Name+"}", text(p.Example))
+		case p.In == "query" && p.Required:
+			query.Set(p.Name, text(p.Example))
+		case p.In == "header" && p.Required:
+			headers = append(headers, "-H '"+p.Name+": "+text(p.Example)+"'")
+		}
+	}
+	if len(query) > 0 {
+		address = "'" + address + "?" + query.Encode() + "'"
+	}
+	if o.Method != http.MethodGet && (o.Method != http.MethodPost || len(options) == 0) {
+		address += " -X " + o.Method
+	}
+	apart := " \\\n  "
+	if len(headers)+len(options) < 2 {
+		apart = " "
+	}
+	return strings.Join(slices.Concat([]string{"curl -sS " + address}, headers, options), apart)
+}
+
+// formOptions send the required fields of a form.
+func formOptions(s *openapi3.Schema) (options []string) {
+	names := members(s)
+	if len(names) == 0 { // a form with a file alone
+		return []string{"-F file=@file.csv"}
+	}
+	for _, name := range names {
+		field := s.Properties[name].Value
+		switch {
+		case !slices.Contains(s.Required, name):
+		case field.Format == "binary":
+			options = append(options, "-F "+name+"=@file.csv")
+		default:
+			options = append(options, "-F "+name+"="+text(field.Example))
+		}
+	}
+	return options
+}
+
+// fileEndings of files in the curl commands, by media type.
+var fileEndings = map[string]string{mediaCSV: ".csv", "text/tab-separated-values": ".tsv", mediaXLSX: ".xlsx", mediaJSON: ".json", "application/xml": ".xml", "text/xml": ".xml"}
 
 // describeMembers lists the members of an object, those of an object without a
 // name of its own inside.
@@ -360,30 +436,32 @@ func pretty(value any, s *openapi3.Schema) string {
 }
 
 func writeOrdered(enc *jsontext.Encoder, value any, s *openapi3.Schema) error {
+	for _, branch := range s.OneOf {
+		if branch.Value.Type.Is(typeOf(value)) {
+			s = branch.Value
+		}
+	}
 	switch value := value.(type) {
 	case map[string]any:
 		if err := enc.WriteToken(jsontext.BeginObject); err != nil {
 			return err
 		}
+		if len(s.Properties) == 0 { // an open object, such as a merge patch
+			for _, name := range sortedKeys(value) {
+				if err := writeMember(enc, name, value[name], &openapi3.Schema{}); err != nil {
+					return err
+				}
+			}
+		}
 		for _, name := range members(s) {
-			member, given := value[name]
-			if !given {
-				continue
-			}
-			if err := enc.WriteToken(jsontext.String(name)); err != nil {
-				return err
-			}
-			if err := writeOrdered(enc, member, s.Properties[name].Value); err != nil {
-				return err
+			if member, given := value[name]; given {
+				if err := writeMember(enc, name, member, s.Properties[name].Value); err != nil {
+					return err
+				}
 			}
 		}
 		return enc.WriteToken(jsontext.EndObject)
 	case []any:
-		for _, branch := range s.OneOf {
-			if branch.Value.Type.Is("array") {
-				s = branch.Value
-			}
-		}
 		if err := enc.WriteToken(jsontext.BeginArray); err != nil {
 			return err
 		}
@@ -395,6 +473,13 @@ func writeOrdered(enc *jsontext.Encoder, value any, s *openapi3.Schema) error {
 		return enc.WriteToken(jsontext.EndArray)
 	}
 	return json.MarshalEncode(enc, value)
+}
+
+func writeMember(enc *jsontext.Encoder, name string, member any, s *openapi3.Schema) error {
+	if err := enc.WriteToken(jsontext.String(name)); err != nil {
+		return err
+	}
+	return writeOrdered(enc, member, s)
 }
 
 func paragraphs(s string) []string {

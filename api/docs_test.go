@@ -2,15 +2,26 @@ package api_test
 
 import (
 	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
 	"html"
+	"io"
+	"mime/multipart"
 	"net/http"
+	"net/textproto"
+	"path"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/go-json-experiment/json"
 
 	"slabledger/api"
+	"slabledger/inventory"
+	"slabledger/service"
 )
 
 var elsewhere = regexp.MustCompile(`(?i)<script|<iframe|<img|\son\w+=|style="|(?:src|href)="(?:https?:)?//|url\(|@import`)
@@ -51,6 +62,192 @@ func TestDocs(t *testing.T) {
 	if !strings.Contains(style.Body.String(), "@media print") {
 		t.Error("the style sheet has no rules for print")
 	}
+}
+
+// Each operation says which role it needs, and the commands on the page work: with a
+// key of that very role, and without one while there are none.
+func TestDocsCommandsWork(t *testing.T) {
+	shared := map[bool]prepared{false: newPrepared(t, false), true: newPrepared(t, true)}
+	page := shared[false].do(get("/docs")).Body.String()
+	v, err := service.New(shared[false].store).Version(t.Context(), "demo", 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var table, workbook bytes.Buffer
+	if err := errors.Join(inventory.WriteCSV(&table, v.Items), inventory.WriteXLSX(&workbook, v.Items)); err != nil {
+		t.Fatal(err)
+	}
+	files := map[string]string{"file.csv": table.String(), "file.tsv": "code\tcategory\tname\tunit\nx\twater\tX\tkg\n", "file.xlsx": workbook.String(),
+		"uploadItems/file.json":      `{"items":[{"code":"x","category":"water","name":"X","unit":"kg"}]}`,
+		"declareDraftItem/file.json": string(read(t, "../inventory/epd/testdata/a2.json")), "file.xml": string(read(t, "../inventory/epd/testdata/a2.xml"))}
+	ran := 0
+	for _, o := range contract().Operations() {
+		article := regexp.MustCompile(`(?s)<article id="` + o.ID + `">.*?</article>`).FindString(page)
+		says := "Open to all, without a key"
+		if o.Role != "" {
+			says = "Role: <strong>" + string(o.Role) + "</strong>"
+		}
+		if !strings.Contains(article, says) {
+			t.Errorf("%s does not say %q", o.ID, says)
+		}
+		commands := regexp.MustCompile(`(?s)<pre>(curl .*?)</pre>`).FindAllStringSubmatch(article, -1)
+		if len(commands) == 0 {
+			t.Errorf("%s has no command", o.ID)
+		}
+		for _, found := range commands {
+			for _, keyed := range []bool{false, true} {
+				command := html.UnescapeString(found[1])
+				if !keyed {
+					if strings.Contains(command, "/v1/keys/") {
+						continue // there are none
+					}
+					command = regexp.MustCompile(`( \\\n )? -H "Authorization: Bearer \$KEY"`).ReplaceAllString(command, "")
+				}
+				server := shared[keyed]
+				if o.Method != http.MethodGet && o.Role != inventory.Viewer { // what it stores is in no other's way
+					server = newPrepared(t, keyed)
+				}
+				command = strings.NewReplacer("$KEY", server.secrets[o.Role], "k3v9x2m7q4ab", server.draft, "key-3f9a0c2b71de", server.key).Replace(command)
+				w := server.do(requestOf(t, command, func(name string) string {
+					return cmp.Or(exampleOf(t, o, strings.TrimSuffix(name, ".json")), files[o.ID+"/"+name], files[name])
+				}))
+				if w.Code >= 400 {
+					t.Errorf("%s, keys %v:\n%s\n%d %s", o.ID, keyed, command, w.Code, w.Body)
+				}
+				ran++
+			}
+		}
+	}
+	if ran < 100 {
+		t.Errorf("only %d commands ran", ran)
+	}
+}
+
+// prepared is a server with what the examples of the contract name: a draft at its
+// third revision and, unless there are to be none, a key of each role.
+type prepared struct {
+	fixture
+	draft, key string // their ids
+	secrets    map[inventory.Role]string
+}
+
+func newPrepared(t testing.TB, keyed bool) prepared {
+	t.Helper()
+	now := time.Now()
+	e := prepared{fixture: newServer(t, api.Options{Now: func() time.Time { return now }}), secrets: map[inventory.Role]string{}}
+	address, _ := begin(t, e.fixture, `{"from":"demo@1"}`)
+	e.draft = path.Base(address)
+	for n, price := range []string{"0.125", "0.126"} {
+		e.send(t, "patchDraftItem", http.MethodPatch, address+"/items/cement-cem-i", `{"price":{"amount":"`+price+`"}}`, http.StatusOK, "If-Match", fmt.Sprintf(`"%d"`, n+1))
+	}
+	if !keyed {
+		return e
+	}
+	for _, role := range inventory.Roles() {
+		k, secret, err := service.New(e.store).CreateKey(t.Context(), service.NewKey{Name: "x", Role: string(role)}, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		e.key, e.secrets[role] = k.ID, secret
+	}
+	now = now.Add(time.Minute) // until the first key is known
+	return e
+}
+
+// exampleOf is the body of an example in the contract, empty where there is none of
+// that name.
+func exampleOf(t testing.TB, o api.Operation, name string) string {
+	t.Helper()
+	body := contract().Document().Paths.Value(o.Path).GetOperation(o.Method).RequestBody
+	if body == nil || body.Value.Content.Get("application/json") == nil {
+		return ""
+	}
+	example := body.Value.Content.Get("application/json").Examples[name]
+	if example == nil {
+		return ""
+	}
+	text, err := json.Marshal(example.Value.Value)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// requestOf is the request that a curl command makes, with files by their names.
+func requestOf(t testing.TB, command string, file func(string) string) *http.Request {
+	t.Helper()
+	given := func(value string) string {
+		if name, isFile := strings.CutPrefix(value, "@"); isFile {
+			if value = file(name); value == "" {
+				t.Fatalf("%s: there is no file %s", command, name)
+			}
+		}
+		return value
+	}
+	method, address, body := http.MethodGet, "", ""
+	var headers []string
+	var form bytes.Buffer
+	parts := multipart.NewWriter(&form)
+	words := wordsOf(t, command)
+	for i := 1; i < len(words); i++ {
+		word := words[i]
+		if !strings.HasPrefix(word, "-") {
+			address = strings.TrimPrefix(word, "http://127.0.0.1:8080")
+			continue
+		}
+		if word == "-sS" {
+			continue
+		}
+		i++
+		switch word {
+		case "-X":
+			method = words[i]
+		case "-H":
+			name, value, _ := strings.Cut(words[i], ": ")
+			headers = append(headers, name, value)
+		case "--data-binary":
+			body = given(words[i])
+		case "-F":
+			name, value, _ := strings.Cut(words[i], "=")
+			header := textproto.MIMEHeader{"Content-Disposition": {`form-data; name="` + name + `"`}}
+			if strings.HasPrefix(value, "@") {
+				header.Set("Content-Disposition", header.Get("Content-Disposition")+`; filename="`+value[1:]+`"`)
+			}
+			part, err := parts.CreatePart(header)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := io.WriteString(part, given(value)); err != nil {
+				t.Fatal(err)
+			}
+		default:
+			t.Fatalf("%s: what is %s?", command, word)
+		}
+	}
+	if form.Len() > 0 {
+		if err := parts.Close(); err != nil {
+			t.Fatal(err)
+		}
+		body, headers = form.String(), append(headers, "Content-Type", parts.FormDataContentType())
+	}
+	if body != "" && method == http.MethodGet {
+		method = http.MethodPost
+	}
+	return request(method, address, strings.NewReader(body), headers...)
+}
+
+// wordsOf splits a command as a shell does: at spaces and behind a backslash at the
+// end of a line, but not inside quotes.
+func wordsOf(t testing.TB, command string) []string {
+	t.Helper()
+	var words []string
+	for _, found := range regexp.MustCompile(`(?:'[^']*'|"[^"]*"|[^\s'"\\]+)+`).FindAllString(strings.ReplaceAll(command, "\\\n", " "), -1) {
+		words = append(words, regexp.MustCompile(`'([^']*)'|"([^"]*)"`).ReplaceAllString(found, "$1$2"))
+	}
+	if len(words) < 2 || words[0] != "curl" {
+		t.Fatalf("no command: %s", command)
+	}
+	return words
 }
 
 // Examples on the page are in the order of the contract: a name comes first.

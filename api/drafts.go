@@ -497,7 +497,7 @@ func (s *Server) uploadItems(c echo.Context) error {
 		return err
 	}
 	o := inventory.UploadOptions{DecimalComma: c.QueryParam("decimal_comma") == "true", Sheet: c.QueryParam("sheet"),
-		Separator: map[string]rune{"comma": ',', "semicolon": ';', "tab": '\t'}[c.QueryParam("separator")]}
+		Separator: separators[c.QueryParam("separator")]}
 	file, err := s.uploaded(c, &o)
 	if err != nil {
 		return err
@@ -559,15 +559,12 @@ var forms = map[string]inventory.Form{mediaCSV: inventory.FormCSV, "text/tab-sep
 // before it, a part "options".
 func (s *Server) uploaded(c echo.Context, o *inventory.UploadOptions) (io.Reader, error) {
 	r := c.Request()
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	body, err := fileBody(c)
+	if err != nil {
+		return nil, err
 	}
-	if r.ContentLength > inventory.MaxFileBytes {
-		return nil, tooLargeFor(inventory.MaxFileBytes)
-	}
-	body := http.MaxBytesReader(c.Response(), r.Body, inventory.MaxFileBytes+1<<20)
 	media, parameters, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
-	if err == nil && media == "multipart/form-data" {
+	if err == nil && media == mediaForm {
 		return s.uploadedForm(multipart.NewReader(body, parameters["boundary"]), o)
 	}
 	form, known := forms[media]
@@ -579,6 +576,19 @@ func (s *Server) uploaded(c echo.Context, o *inventory.UploadOptions) (io.Reader
 	}
 	o.Form, o.Size = form, max(r.ContentLength, 0)
 	return body, nil
+}
+
+// fileBody is a body that may be as large as a file of items with its options. It is
+// to be read as it arrives; one that is said to be larger is not read at all.
+func fileBody(c echo.Context) (io.Reader, error) {
+	r := c.Request()
+	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
+		return nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	}
+	if r.ContentLength > inventory.MaxFileBytes {
+		return nil, tooLargeFor(inventory.MaxFileBytes)
+	}
+	return http.MaxBytesReader(c.Response(), r.Body, inventory.MaxFileBytes+maxOptionsBytes), nil
 }
 
 // maxOptionsBytes of the part "options" of a form.
@@ -600,16 +610,31 @@ func (s *Server) uploadedForm(parts *multipart.Reader, o *inventory.UploadOption
 			if err != nil {
 				return nil, &refusal{code: "malformed-request", detail: "The form cannot be read.", cause: err}
 			}
-			if _, faults, err := scan(text, nil); err != nil {
-				return nil, err
-			} else if len(faults) > 0 {
-				return nil, invalid(faults)
-			}
-			if err := service.ReadUploadOptions(text, o); err != nil {
+			if err := readUploadOptions(text, o); err != nil {
 				return nil, err
 			}
 		default:
 			return nil, invalid([]fault.Fault{{Pointer: fault.Path("").At(part.FormName()), Code: "unknown-field", Detail: `a form has the parts "options" and "file"`}})
 		}
 	}
+}
+
+// readUploadOptions reads the rates and indices of an upload. The pointers of faults
+// begin with /options.
+func readUploadOptions(text []byte, o *inventory.UploadOptions) error {
+	_, faults, err := scan(text, nil)
+	var failed *service.Error
+	if errors.As(err, &failed) {
+		faults = failed.Faults
+	}
+	for i := range faults {
+		faults[i].Pointer = "/options" + faults[i].Pointer
+	}
+	switch {
+	case err != nil:
+		return err
+	case len(faults) > 0:
+		return invalid(faults)
+	}
+	return service.ReadUploadOptions(text, o)
 }

@@ -27,6 +27,7 @@ const (
 	mediaJSON = "application/json"
 	mediaCSV  = "text/csv"
 	mediaHTML = "text/html"
+	mediaForm = "multipart/form-data" // of requests alone
 )
 
 // inForms marks a handler that answers in one of several media types; it is told

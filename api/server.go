@@ -114,6 +114,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	s.routeInventories()
 	s.routeVersions()
 	s.routeDrafts()
+	s.routeUpload()
 	s.routeKeys()
 	s.routeDocs()
 	s.routeHealth()
@@ -133,11 +134,19 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // route adds an operation of the contract, for those who have the role that it
 // needs. Parameters of a path are written as echo does, :slug for {slug}.
 func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc) {
-	needed := inventory.Admin // of what is not in the contract
+	s.add(method, path, operationID, s.admitted(s.roleOf(operationID), handle))
+}
+
+// roleOf is the role that an operation needs.
+func (s *Server) roleOf(operationID string) inventory.Role {
 	if operation := s.contract.byID[operationID]; operation != nil {
-		needed = operation.Role
+		return operation.Role
 	}
-	handle = s.admitted(needed, handle)
+	return inventory.Admin // of what is not in the contract
+}
+
+// add adds an operation that lets its clients in by itself.
+func (s *Server) add(method, path, operationID string, handle echo.HandlerFunc) {
 	known := func(c echo.Context) error {
 		c.Set(routeKey, path)
 		return handle(c)
@@ -227,8 +236,9 @@ func secure(h http.Header, id string) {
 	h.Set("Cache-Control", "no-store")
 }
 
-// fail answers with a problem.
-func (s *Server) fail(c echo.Context, err error) {
+// explained is what went wrong, for the client and, where it is the service's own
+// matter, for the log.
+func (s *Server) explained(c echo.Context, err error) (problem, [2]string) {
 	id, _ := c.Get(idKey).(string)
 	p, header, cause := describe(err, id)
 	if c.Request().Context().Err() != nil || c.Response().Committed {
@@ -236,6 +246,13 @@ func (s *Server) fail(c echo.Context, err error) {
 	} else if cause != nil {
 		s.options.Logger.Error("request failed", "request_id", id, "status", p.Status, "cause", cause.Error())
 	}
+	return p, header
+}
+
+// fail answers with a problem.
+func (s *Server) fail(c echo.Context, err error) {
+	id, _ := c.Get(idKey).(string)
+	p, header := s.explained(c, err)
 	if c.Response().Committed {
 		panic(http.ErrAbortHandler) // half an answer must not look like a whole one
 	}

@@ -69,6 +69,11 @@ func joined(refused []fault.Fault, err error) error {
 	return errFaults(all)
 }
 
+// asInvalid finds the error of a request that cannot be computed.
+func asInvalid(err error, failed **Error) bool {
+	return errors.As(err, failed) && (*failed).Code == Invalid
+}
+
 // concern tells whether one of two pointers leads to the other.
 func concern(a, b fault.Path) bool {
 	return a == b || strings.HasPrefix(string(a), string(b)+"/") || strings.HasPrefix(string(b), string(a)+"/")

@@ -29,6 +29,7 @@ type study struct {
 	factors    *cost.Factors              // nil without economics
 	brief      bool                       // totals are wanted, no lines
 	checkOnly  bool                       // faults are wanted, no result
+	itemsToo   bool                       // with brief: the items behind the totals are wanted too
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
@@ -58,6 +59,7 @@ type evaluated struct {
 	userCosts               []cost.Flow
 	lives                   []activityLife
 	result                  Result
+	items                   []string // behind the totals, where the study wants them
 	covers                  []string
 	used                    map[string]*entry
 }

@@ -428,6 +428,11 @@ func (e *evaluated) sizeOnce(d ThicknessDesign, at fault.Path) *ThicknessResult 
 
 // shed lets go of what only lines need.
 func (e *evaluated) shed() {
+	if e.study.itemsToo {
+		for _, it := range e.sources() {
+			e.items = append(e.items, it.Code)
+		}
+	}
 	e.bill, e.used, e.named, e.userCosts = nil, nil, nil, nil
 	e.result.Quantities, e.result.Concrete.Lines, e.result.Carbon.Lines = nil, nil, nil
 	if e.result.Cost != nil {

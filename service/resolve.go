@@ -200,28 +200,37 @@ func (l *locator) writer(i int, member string) int {
 	return j
 }
 
-// exists follows an RFC 6901 pointer.
+// exists tells whether an RFC 6901 pointer leads somewhere.
 func exists(document any, pointer string) bool {
+	_, ok := follow(document, pointer)
+	return ok
+}
+
+// follow finds what an RFC 6901 pointer leads to.
+func follow(document any, pointer string) (any, bool) {
+	if pointer == "" {
+		return document, true
+	}
 	for step := range strings.SplitSeq(pointer[1:], "/") {
 		step = fault.Unescape(step)
 		switch at := document.(type) {
 		case map[string]any:
 			next, ok := at[step]
 			if !ok {
-				return false
+				return nil, false
 			}
 			document = next
 		case []any:
 			i, err := strconv.Atoi(step)
 			if err != nil || i < 0 || i >= len(at) {
-				return false
+				return nil, false
 			}
 			document = at[i]
 		default:
-			return false
+			return nil, false
 		}
 	}
-	return true
+	return document, true
 }
 
 // short keeps echoed input small.

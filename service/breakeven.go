@@ -1,0 +1,216 @@
+package service
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"github.com/go-json-experiment/json"
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/compare"
+	"slabledger/lca/fault"
+	"slabledger/lca/num"
+)
+
+// BreakEvenRequest is the body of POST /v1/break-even.
+type BreakEvenRequest struct {
+	Comparison ComparisonRequest `json:"comparison"`
+	First      string            `json:"first"`
+	Second     string            `json:"second"`
+	Measure    string            `json:"measure"`
+	Variable   Variable          `json:"variable"`
+	Range      ValueRange        `json:"range"`
+}
+
+// ValueRange is where a variable is looked at, in its own unit.
+type ValueRange struct {
+	Low  string `json:"low"`
+	High string `json:"high"`
+}
+
+// BreakEvenResponse answers POST /v1/break-even.
+type BreakEvenResponse struct {
+	Inventory     InventoryRef    `json:"inventory"`
+	EngineVersion string          `json:"engine_version"`
+	RequestHash   string          `json:"request_hash"`
+	Measure       string          `json:"measure"`
+	MeasureUnit   string          `json:"measure_unit"`
+	First         string          `json:"first"`
+	Second        string          `json:"second"`
+	Variable      VariableApplied `json:"variable"`
+	Low           TieAt           `json:"low"`
+	High          TieAt           `json:"high"`
+	Nominal       TieAt           `json:"nominal"`
+	Crossings     []Crossing      `json:"crossings"`
+	Conclusion    string          `json:"conclusion"`
+	Evaluations   int             `json:"evaluations"`
+	Notices       []string        `json:"notices"`
+}
+
+// Pinned is the version of the inventory that the answer rests on.
+func (r *BreakEvenResponse) Pinned() string { return r.Inventory.Ref }
+
+// VariableApplied is what was varied, and its value in the comparison.
+type VariableApplied struct {
+	Variable
+	UnitOfValue string `json:"unit_of_value"`
+	Nominal     Plain  `json:"nominal"`
+}
+
+// TieAt is both alternatives at one value of the variable.
+type TieAt struct {
+	Value      Plain `json:"value"`
+	First      Fixed `json:"first"`
+	Second     Fixed `json:"second"`
+	Difference Fixed `json:"difference"` // first less second
+}
+
+// Crossing is a value at which the two change places. Where they jump past each
+// other, as at a step of the thickness, they do not tie.
+type Crossing struct {
+	TieAt
+	Tie         bool   `json:"tie"`
+	LowerBefore string `json:"lower_before"`
+	LowerAfter  string `json:"lower_after"`
+}
+
+// BreakEven finds where two alternatives of a comparison tie as one number behind
+// them is varied.
+func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.Fault) (resp *BreakEvenResponse, err error) {
+	defer func() { err = joined(refused, err) }()
+	var req BreakEvenRequest
+	if err := json.Unmarshal(body, &req); err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a break-even", Cause: err}
+	}
+	c, err := s.pinned(ctx, req.Comparison.Inventory)
+	if err != nil {
+		return nil, below("/comparison", err)
+	}
+	req.Comparison.Inventory = c.ref.Ref
+	var faults fault.List
+	w := newWhatIf(c, req.Comparison, req.Variable, "/variable", &faults)
+	w.chosen = pairOf(req.Comparison, req.First, req.Second, &faults)
+	r := reader{catalogue: c}
+	low, high := r.decimal(req.Range.Low, "/range/low"), r.decimal(req.Range.High, "/range/high")
+	if r.faults.Empty() && !low.LessThan(high) {
+		r.faults.Add("/range/high", "out-of-range", "the high end must be above the low end")
+	}
+	faults.Append(r.faults.All()...)
+	// The comparison itself must stand before anything of it is varied.
+	if _, err := s.figures(ctx, c, req.Comparison, nil); err != nil {
+		return nil, joined(faults.All(), below("/comparison", err))
+	}
+	priced := req.Comparison.Economics != nil
+	if !priced && (req.Measure == MeasureNPV || req.Measure == MeasureInitial || req.Variable.CarbonPrice || req.Variable.Of == VaryPrice) {
+		faults.Add("/measure", "required-member-missing", "the comparison has no economics, so nothing of it has a cost")
+	}
+	if req.Variable.CarbonPrice && req.Measure != MeasureNPV {
+		faults.Add("/measure", "not-used", "a price of carbon is added to the net present value alone")
+	}
+	if !faults.Empty() || len(refused) > 0 {
+		return nil, errFaults(faults.All())
+	}
+	tie := func(x decimal.Decimal) (TieAt, error) {
+		list, err := w.at(ctx, s, x)
+		if err != nil {
+			return TieAt{}, fmt.Errorf("at %s: %w", num.Canonical(x), err)
+		}
+		a, b := list[0].measure(req.Measure), list[1].measure(req.Measure)
+		return TieAt{Plain{x}, Fixed{a}, Fixed{b}, Fixed{a.Sub(b)}}, nil
+	}
+	at, err := tie(w.nominal())
+	if err != nil {
+		return nil, below("/comparison", err)
+	}
+	roots, ends, err := compare.Crossings(low, high, func(x decimal.Decimal) (decimal.Decimal, error) {
+		t, err := tie(x)
+		return t.Difference.Decimal, err
+	})
+	if err != nil {
+		return nil, below("/comparison", err)
+	}
+	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
+		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Nominal: at, Crossings: []Crossing{}, Notices: []string{Caution}}
+	if resp.Low, err = tie(low); err != nil {
+		return nil, below("/comparison", err)
+	}
+	if resp.High, err = tie(high); err != nil {
+		return nil, below("/comparison", err)
+	}
+	for _, root := range roots {
+		t, err := tie(root.Value)
+		if err != nil {
+			return nil, below("/comparison", err)
+		}
+		crossing := Crossing{TieAt: t, Tie: root.Tie, LowerBefore: req.First, LowerAfter: req.Second}
+		if root.Rising < 0 {
+			crossing.LowerBefore, crossing.LowerAfter = req.Second, req.First
+		}
+		resp.Crossings = append(resp.Crossings, crossing)
+	}
+	resp.Conclusion = concludeTie(resp, ends)
+	resp.Evaluations = w.count
+	if resp.RequestHash, err = canonicalBody(req); err != nil {
+		return nil, err
+	}
+	return resp, nil
+}
+
+func measureUnit(c *catalogue, measure string) string {
+	if measure == MeasureTotalCarbon || measure == MeasureCradleToGate {
+		return "kg CO2e/m2"
+	}
+	return c.ref.Currency + "/m2"
+}
+
+// concludeTie says in words what was found.
+func concludeTie(r *BreakEvenResponse, ends compare.Ends) string {
+	unit := r.Variable.UnitOfValue
+	if unit != "" {
+		unit = " " + unit
+	}
+	span := fmt.Sprintf("from %s to %s%s", r.Low.Value, r.High.Value, unit)
+	switch {
+	case len(r.Crossings) > 0:
+		text := fmt.Sprintf("%s %s, ", span, map[bool]string{true: "they change places once", false: fmt.Sprintf("they change places %d times", len(r.Crossings))}[len(r.Crossings) == 1])
+		for i, x := range r.Crossings {
+			if i > 0 {
+				text += "; "
+			}
+			how := "at"
+			if !x.Tie {
+				how = "with a jump at"
+			}
+			text += fmt.Sprintf("%s %s%s, above which %s is lower", how, x.Value, unit, x.LowerAfter)
+		}
+		return text
+	case ends.Low.IsZero() && ends.High.IsZero():
+		return "they are equal " + span
+	case ends.Low.IsNegative() || ends.High.IsNegative():
+		return r.First + " is lower everywhere " + span
+	}
+	return r.Second + " is lower everywhere " + span
+}
+
+// below moves the faults of a part of a request to where that part stands.
+func below(at fault.Path, err error) error {
+	var failed *Error
+	if asInvalid(err, &failed) {
+		moved := slices.Clone(failed.Faults)
+		for i := range moved {
+			moved[i].Pointer = at + moved[i].Pointer
+		}
+		return &Error{Code: failed.Code, Detail: failed.Detail, Faults: moved, Cause: failed.Cause}
+	}
+	return err
+}
+
+// canonicalBody is the hash of a request as it was understood, its inventory pinned.
+func canonicalBody(req any) (string, error) {
+	text, err := json.Marshal(req, json.Deterministic(true))
+	if err != nil {
+		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+	}
+	return canonicalHash(text)
+}

@@ -1,0 +1,292 @@
+package service
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/fault"
+	"slabledger/lca/num"
+)
+
+// Variable is one number behind a comparison that is varied: the price or the main
+// factor of an item, any member of the request by its pointer, or a price of carbon
+// that is added to the cost.
+type Variable struct {
+	Item        string `json:"item,omitzero"`
+	Of          string `json:"of,omitzero"` // VaryPrice or VaryFactor, of the item
+	Pointer     string `json:"pointer,omitzero"`
+	Unit        string `json:"unit,omitzero"` // of the member: "km", "%", "% by volume"; empty for a plain decimal
+	CarbonPrice bool   `json:"carbon_price,omitzero"`
+}
+
+// What of an item is varied.
+const (
+	VaryPrice  = "price"
+	VaryFactor = "factor"
+)
+
+// Measures that alternatives are compared by.
+const (
+	MeasureNPV          = "net_present_value"
+	MeasureInitial      = "initial_cost"
+	MeasureTotalCarbon  = "total_carbon"
+	MeasureCradleToGate = "cradle_to_gate_carbon"
+)
+
+// whatIf evaluates a comparison again and again with one number changed.
+type whatIf struct {
+	catalogue *catalogue
+	request   ComparisonRequest
+	variable  Variable
+	entry     *entry // of the item that is varied
+	chosen    []int  // alternatives to evaluate
+	count     int    // evaluations so far, of one alternative each
+}
+
+// totals are the figures of one alternative, per m2.
+type totals struct {
+	NPV, Initial, TotalCarbon, CradleToGate decimal.Decimal
+	Items                                   []string // that the figures rest on, sorted
+}
+
+func (t totals) measure(name string) decimal.Decimal {
+	switch name {
+	case MeasureInitial:
+		return t.Initial
+	case MeasureTotalCarbon:
+		return t.TotalCarbon
+	case MeasureCradleToGate:
+		return t.CradleToGate
+	}
+	return t.NPV
+}
+
+// newWhatIf checks that the variable is in the comparison, which has been computed as
+// it stands.
+func newWhatIf(c *catalogue, req ComparisonRequest, v Variable, at fault.Path, faults *fault.List) *whatIf {
+	w := &whatIf{catalogue: c, request: req, variable: v}
+	given := 0
+	for _, is := range []bool{v.Item != "", v.Pointer != "", v.CarbonPrice} {
+		if is {
+			given++
+		}
+	}
+	switch {
+	case given != 1:
+		faults.Add(at, "one-of", "a variable is the price or factor of an item, a member of the comparison by its pointer, or carbon_price")
+	case v.Item != "":
+		r := reader{catalogue: c}
+		if w.entry = r.item(v.Item, at.At("item")); w.entry == nil {
+			faults.Append(r.faults.All()...)
+			break
+		}
+		_, known := w.entry.factor(w.entry.inventory.MainFactor())
+		switch {
+		case v.Of != VaryPrice && v.Of != VaryFactor:
+			faults.Add(at.At("of"), "not-in-list", "of an item it is the price or the factor that is varied")
+		case v.Of == VaryPrice && w.entry.inventory.Price == nil:
+			faults.Add(at.At("of"), "price-missing", "%s has no price of its own in %s", v.Item, c.ref.Ref)
+		case v.Of == VaryFactor && !known:
+			faults.Add(at.At("of"), "factor-missing", "%s has no factor of its own in %s", v.Item, c.ref.Ref)
+		}
+	case v.Pointer != "":
+		text, ok := w.member(v.Pointer)
+		if !ok {
+			faults.Add(at.At("pointer"), "pointer-unknown", "%q leads to no text of the comparison; it begins with /economics, /functional_unit or /alternatives", short(v.Pointer))
+		} else if _, own, _ := strings.Cut(text, " "); own != v.Unit {
+			faults.Add(at.At("unit"), "unit-incompatible", "the member is %q, so its unit is %q", short(text), short(own))
+		}
+	}
+	return w
+}
+
+// unit is that of the variable.
+func (w *whatIf) unit() string {
+	switch {
+	case w.variable.CarbonPrice:
+		return w.catalogue.ref.Currency + "/t CO2e"
+	case w.entry == nil:
+		return w.variable.Unit
+	case w.variable.Of == VaryPrice:
+		return w.entry.priceUnit
+	}
+	return w.entry.factorUnit
+}
+
+// nominal is the variable as the comparison has it.
+func (w *whatIf) nominal() decimal.Decimal {
+	switch {
+	case w.variable.CarbonPrice:
+		return decimal.Zero
+	case w.variable.Of == VaryPrice:
+		return w.entry.inventory.Price.Amount
+	case w.variable.Of == VaryFactor:
+		v, _ := w.entry.factor(w.entry.inventory.MainFactor())
+		return v
+	}
+	text, _ := w.member(w.variable.Pointer)
+	number, _, _ := strings.Cut(text, " ")
+	v, err := num.Parse(number)
+	if err != nil {
+		return decimal.Zero // the comparison with it has been refused
+	}
+	return v
+}
+
+// member finds the text of a member of the comparison.
+func (w *whatIf) member(pointer string) (string, bool) {
+	text, err := json.Marshal(w.request)
+	if err != nil {
+		return "", false
+	}
+	var document any
+	if err := json.Unmarshal(text, &document); err != nil || !strings.HasPrefix(pointer, "/") {
+		return "", false
+	}
+	at, ok := follow(document, pointer)
+	found, isText := at.(string)
+	return found, ok && isText
+}
+
+// at evaluates the chosen alternatives with the variable at a value.
+func (w *whatIf) at(ctx context.Context, s *Service, value decimal.Decimal) ([]totals, error) {
+	c, req, err := w.applied(value)
+	if err != nil {
+		return nil, err
+	}
+	list, err := s.figures(ctx, c, req, w.chosen)
+	if err != nil {
+		return nil, err
+	}
+	w.count += len(list)
+	if w.variable.CarbonPrice {
+		for i := range list {
+			list[i].NPV = list[i].NPV.Add(num.Line(list[i].TotalCarbon.Mul(value).Shift(-3)))
+		}
+	}
+	return list, nil
+}
+
+// applied is the comparison, and the catalogue behind it, with the variable at a value.
+func (w *whatIf) applied(value decimal.Decimal) (*catalogue, ComparisonRequest, error) {
+	switch {
+	case w.entry != nil:
+		return w.catalogue.with(w.entry, w.variable.Of, value), w.request, nil
+	case w.variable.Pointer != "":
+		text := num.Canonical(value)
+		if w.variable.Unit != "" {
+			text += " " + w.variable.Unit
+		}
+		req, err := withMember(w.request, w.variable.Pointer, text)
+		return w.catalogue, req, err
+	}
+	return w.catalogue, w.request, nil
+}
+
+// figures evaluates some alternatives of a comparison, or all.
+func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonRequest, chosen []int) ([]totals, error) {
+	var faults fault.List
+	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study.readRequirements(req.DataRequirements, &faults)
+	study.brief, study.itemsToo = true, chosen == nil
+	all, unresolved := resolve(req.Alternatives, alternativeAt)
+	faults.Append(unresolved.All()...)
+	if chosen != nil && faults.Empty() {
+		some := make([]resolved, len(chosen))
+		for i, k := range chosen {
+			some[i] = all[k]
+		}
+		all = some
+	}
+	evaluations, err := study.evaluate(ctx, all, func(p fault.Path) fault.Path { return p }, maxRequestFlows, &faults)
+	if err != nil {
+		return nil, err
+	}
+	list := make([]totals, len(evaluations))
+	for i, e := range evaluations {
+		list[i] = totals{TotalCarbon: e.result.Carbon.TotalKgCO2ePerM2.Decimal, CradleToGate: e.result.Carbon.CradleToGateKgCO2ePerM2.Decimal}
+		if cost := e.result.Cost; cost != nil {
+			list[i].NPV, list[i].Initial = cost.NetPresentValuePerM2.Decimal, cost.InitialPerM2.Decimal
+		}
+		list[i].Items = e.items
+	}
+	return list, nil
+}
+
+// with is the catalogue with another price or main factor of one item.
+func (c *catalogue) with(e *entry, of string, value decimal.Decimal) *catalogue {
+	changed, item := *e, *e.inventory
+	if of == VaryPrice {
+		price := *item.Price
+		price.Amount = value
+		item.Price = &price
+	} else {
+		item.Factors = maps.Clone(item.Factors)
+		item.Factors[item.MainFactor()] = value
+		for k, key := range factorOrder {
+			v, ok := item.Factors[key]
+			changed.factors[k] = decimal.NullDecimal{Decimal: v, Valid: ok}
+		}
+	}
+	changed.inventory = &item
+	other := *c
+	other.list, other.entries = slices.Clone(c.list), maps.Clone(c.entries)
+	other.list[e.Index], other.entries[e.Code] = &changed, &changed
+	if c.mixing == e {
+		other.mixing = &changed
+	}
+	if c.disposal == e {
+		other.disposal = &changed
+	}
+	return &other
+}
+
+// withMember is a comparison with another text at a pointer.
+func withMember(req ComparisonRequest, pointer, text string) (ComparisonRequest, error) {
+	fail := func(err error) (ComparisonRequest, error) {
+		return req, &Error{Code: Internal, Detail: "the comparison cannot be changed", Cause: err}
+	}
+	body, err := json.Marshal(req)
+	if err != nil {
+		return fail(err)
+	}
+	var document any
+	if err := json.Unmarshal(body, &document); err != nil {
+		return fail(err)
+	}
+	parent, last := pointer[:strings.LastIndexByte(pointer, '/')], fault.Unescape(pointer[strings.LastIndexByte(pointer, '/')+1:])
+	at, _ := follow(document, parent)
+	object, ok := at.(map[string]any)
+	if !ok {
+		return req, errFaults(oneFault("/variable/pointer", "pointer-unknown", "the pointer leads to no member of an object"))
+	}
+	object[last] = text
+	if body, err = json.Marshal(document); err != nil {
+		return fail(err)
+	}
+	var changed ComparisonRequest
+	if err := json.Unmarshal(body, &changed); err != nil {
+		return fail(err)
+	}
+	return changed, nil
+}
+
+// names lists the alternatives of a request by their names.
+func names(alternatives []jsontext.Value) []string {
+	list := make([]string, len(alternatives))
+	for i, raw := range alternatives {
+		var head struct {
+			Name string `json:"name"`
+		}
+		if err := json.Unmarshal(raw, &head); err == nil { // else the comparison has been refused
+			list[i] = head.Name
+		}
+	}
+	return list
+}
