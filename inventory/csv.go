@@ -56,11 +56,11 @@ func (u *upload) readCSV(r io.Reader) (complete bool, err error) {
 		u.expectRest(consumed)
 		record, err := split.cells(text)
 		switch {
-		case errors.Is(err, io.EOF): // an empty line
+		case errors.Is(err, io.EOF), err == nil && blank(record):
 			more = u.readRow(line, nil)
 		case err != nil:
 			u.add(line, "", ProblemQuote, string(text), quoteRule)
-		case len(record) != len(u.heading) && !blank(record):
+		case len(record) != len(u.heading):
 			more = u.readUneven(line, text, record)
 		default:
 			cells = cells[:0]

@@ -327,29 +327,3 @@ func TestColumns(t *testing.T) {
 		t.Error(diff)
 	}
 }
-
-func FuzzReadCSV(f *testing.F) {
-	f.Add(writeCSV(f, sample()))
-	f.Add("\ufeff" + header + ",price,recipe\r\na,operation,A,m2,,b=1; c=2\r\n")
-	f.Add(header + "\n\"a\n\",,,\n")
-	f.Fuzz(func(t *testing.T, text string) {
-		items, err := inventory.ReadCSV(strings.NewReader(text), meta)
-		if err != nil {
-			if items != nil {
-				t.Errorf("items came with the error %v", err)
-			}
-			return
-		}
-		// What is accepted is valid, and survives a round trip.
-		if problems := inventory.Validate(meta, items); problems != nil {
-			t.Errorf("accepted in spite of %+v", problems)
-		}
-		again, err := inventory.ReadCSV(strings.NewReader(writeCSV(t, items)), meta)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if got, want := mustHash(t, meta, again), mustHash(t, meta, items); got != want {
-			t.Error(cmp.Diff(items, again))
-		}
-	})
-}

@@ -63,7 +63,7 @@ func (u *upload) checkOptions() {
 				bad("indices", num.Canonical(value), "the series %q is more than 0 in %s", x.Series, month)
 			}
 		}
-		if _, ok := x.Points[o.BaseMonth]; !ok {
+		if _, ok := x.Points[o.BaseMonth]; !ok && o.BaseMonth != "" {
 			bad("indices", o.BaseMonth, "the series %q has no value in the month to restate to; none is interpolated", x.Series)
 		}
 	}
@@ -93,7 +93,7 @@ func (u *upload) restate() {
 	}
 	for n := range u.items {
 		i := &u.items[n]
-		spoilt := u.spoilt[int32(n)] //nolint:gosec // at most MaxRows
+		spoilt := u.spoilt[int32(n)]
 		unread := func(column string) bool { return spoilt.has(columnIndex(column)) }
 		if i.Price == nil || i.Price.Currency == u.meta.Currency && len(u.options.Indices) == 0 || i.Price.Currency == "" || spoilt.has(wholeRow) || unread(priceColumn) || unread(currencyColumn) || unread(dateColumn) {
 			continue

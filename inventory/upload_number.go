@@ -114,7 +114,7 @@ func adviceOn(text string, comma bool) string {
 	groups := strings.FieldsFunc(body, func(r rune) bool { return r < '0' || r > '9' })
 	marks := strings.FieldsFunc(body, func(r rune) bool { return r >= '0' && r <= '9' })
 	last := len(marks) - 1
-	if last < 0 || len(groups) != len(marks)+1 {
+	if last < 0 || len(groups) != len(marks)+1 || last == 0 && marks[0] == mark {
 		return ""
 	}
 	for _, m := range marks {

@@ -208,9 +208,9 @@ func (u *upload) readRow(row int, cells []cell) bool {
 	if !u.room(row) {
 		return false
 	}
-	var item Item
 	n, errorsBefore, notesBefore := len(u.items), len(u.form), len(u.notes.list)
-	priced := false
+	u.append(row, Item{})
+	item, priced := &u.items[n], false
 	for at, c := range cells {
 		switch {
 		case c.blank() || at < len(u.heading) && u.heading[at] == passedOver:
@@ -220,7 +220,7 @@ func (u *upload) readRow(row int, cells []cell) bool {
 			continue
 		}
 		column := columns[u.heading[at]]
-		if code, detail := u.readCell(&item, row, column, c); code != "" && u.spoil(n, u.heading[at]) {
+		if code, detail := u.readCell(item, row, column, c); code != "" && u.spoil(n, u.heading[at]) {
 			u.add(row, column.Name, code, c.text, detail)
 		}
 		priced = priced || column.Name == priceColumn
@@ -229,7 +229,6 @@ func (u *upload) readRow(row int, cells []cell) bool {
 		u.add(row, priceColumn, ProblemMissing, "", "the row says more about a price, but not the price")
 	}
 	u.nameItem(errorsBefore, notesBefore, item.Code)
-	u.append(row, item)
 	if u.kept > MaxFileBytes {
 		u.add(row, "", ProblemTooLarge, "", fmt.Sprintf("the texts of a file have at most %d bytes together; the rest was not read", MaxFileBytes))
 		return false
@@ -409,8 +408,9 @@ func (u *upload) literal(column Column, c cell) (text string, note RowNote, code
 			note = RowNote{Code: NoteText, Detail: "a number that is stored as text was read as the number"}
 		}
 	}
-	if day {
-		if day, err := serialDay(c.text, false); err == nil && len(c.text) == 5 {
+	const digits = 5 // of the number of a day from 1927 to 2173
+	if day && len(c.text) == digits {
+		if day, err := serialDay(c.text, false); err == nil {
 			return wrong("a spreadsheet's number of a day, which is %s or four years later by its settings; write the day, as in 2026-01-31", day)
 		}
 	}
@@ -466,16 +466,22 @@ func (l *notes) sorted() []RowNote {
 	return l.list
 }
 
-// shown is what a report shows of a cell: valid UTF-8, cut to a whole rune.
+// shown is what a report shows of a cell: valid UTF-8, at most maxFound bytes, cut
+// to a whole rune.
 func shown(s string) string {
-	if len(s) > maxFound {
-		cut := maxFound
-		for cut > 0 && !utf8.RuneStart(s[cut]) {
-			cut--
-		}
-		s = s[:cut]
+	// Bytes that are no UTF-8 grow when they are replaced: it is cut again.
+	return strings.Clone(cutShort(strings.ToValidUTF8(cutShort(s), "\ufffd")))
+}
+
+func cutShort(s string) string {
+	if len(s) <= maxFound {
+		return s
 	}
-	return strings.Clone(strings.ToValidUTF8(s, "\ufffd"))
+	cut := maxFound
+	for cut > 0 && !utf8.RuneStart(s[cut]) {
+		cut--
+	}
+	return s[:cut]
 }
 
 // nearColumn suggests a column for a name that is none.

@@ -306,12 +306,11 @@ func TestUnits(t *testing.T) {
 	// A unit in which no item is declared is refused with the way to one that is.
 	for text, want := range map[string]string{
 		"lbs":        "one lb is 0.45359237 kg: divide the price and the factors by 0.45359237 and write kg",
-		"gallons":    "one gal is 0.003785411784 m3: divide the price and the factors by 0.003785411784 and write m3",
-		"Cu. Yd":     "",
+		"gallons":    "one gal is 3.785411784 L: divide the price and the factors by 3.785411784 and write L",
 		"cu yd":      "one yd3 is 0.764554857984 m3: divide",
 		"SF":         "one ft2 is 0.09290304 m2: divide",
-		"ton":        `"ton" is 1000 kg or 2000 lb: write t if it is 1000 kg; if it is 2000 lb, one short_ton is 907.18474 kg: divide`,
-		"short tons": "one short_ton is 907.18474 kg: divide",
+		"ton":        `"ton" is 1000 kg or 2000 lb: write t if it is 1000 kg; if it is 2000 lb, one short_ton is 0.90718474 t: divide`,
+		"short tons": "one short_ton is 0.90718474 t: divide the price and the factors by 0.90718474 and write t",
 		"cm":         "one cm is 0.01 m: divide",
 	} {
 		_, err := read(header+"\nx,water,X,"+text+"\n", inventory.UploadOptions{})
@@ -386,7 +385,7 @@ func TestJSON(t *testing.T) {
 		"cut short":               {`{"items":[` + sand, []row{{Row: 2, Code: "file-damaged"}}},
 		"cut in an entry":         {`{"items":[` + sand + `,{"code":"a`, []row{{Row: 2, Code: "file-damaged"}}},
 		"not JSON":                {`{"items":[` + sand + `,}]}`, []row{{Row: 2, Code: "file-damaged"}}},
-		"leading zeros":           {`{"items":[01]}`, []row{{Row: 1, Code: "file-damaged"}}},
+		"leading zeros":           {`{"items":[01]}`, []row{{Row: 1, Code: "member-invalid"}, {Row: 2, Code: "file-damaged"}}},
 		"nested without end":      {`{"items":[` + strings.Repeat("[", 100_000), []row{{Row: 1, Code: "file-damaged"}}},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -456,6 +455,24 @@ func TestOneBadRowAmongFiftyThousand(t *testing.T) {
 	}
 	u, err := read(b.String(), inventory.UploadOptions{})
 	wantRefusal(t, u, err, inventory.RowError{Row: 31_417, Item: "s31415", Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "2650" + strings.Repeat("x", 76)})
+}
+
+// What is shown of a cell is valid, whole characters, and never more than 80 bytes,
+// though a byte that is no UTF-8 is shown as three.
+func TestFoundIsCutToCharacters(t *testing.T) {
+	for found, want := range map[string]string{
+		strings.Repeat("x", 77) + "😀":        strings.Repeat("x", 77),
+		strings.Repeat("x", 76) + "😀y":       strings.Repeat("x", 76) + "😀",
+		strings.Repeat("\xffx", 40):          strings.Repeat("\ufffdx", 20),
+		strings.Repeat("x", 78) + "\xff\xff": strings.Repeat("x", 78),
+	} {
+		u, err := read(header+"\nsand,"+found+",Sand,t\n", inventory.UploadOptions{})
+		code := "value-unknown"
+		if strings.Contains(found, "\xff") {
+			code = "encoding-invalid"
+		}
+		wantRefusal(t, u, err, inventory.RowError{Row: 2, Item: "sand", Column: "category", Code: code, Found: want})
+	}
 }
 
 // A broken upload is no fault of the file, whatever its form and wherever it

@@ -98,20 +98,27 @@ func declaredUnit(text string) (code, detail string) {
 	return "", detail
 }
 
-// conversion says how what is stated per a unit is stated per a declared one of
-// the same kind; empty where there is none.
+// conversion says how what is stated per a unit is stated per the declared one of
+// the same kind that is nearest in size; empty where there is none.
 func conversion(code, when string) string {
 	from, _ := unit.Lookup(code)
+	var nearest string
+	var amount, apart decimal.Decimal
 	for _, declared := range declaredUnits {
-		to, ok := unit.Lookup(declared)
-		if !ok || to.Kind != from.Kind {
-			continue
-		}
-		amount, err := unit.Quantity{Amount: decimal.New(1, 0), Unit: from}.In(declared)
+		a, err := unit.Quantity{Amount: num.One, Unit: from}.In(declared)
 		if err != nil {
-			continue
+			continue // of another kind
 		}
-		return fmt.Sprintf("%sone %s is %s %s: divide the price and the factors by %[2]s and write %[3]s", when, code, num.Canonical(amount), declared)
+		times := a
+		if times.LessThan(num.One) {
+			times = num.Quotient(num.One, a)
+		}
+		if nearest == "" || times.LessThan(apart) {
+			nearest, amount, apart = declared, a, times
+		}
 	}
-	return ""
+	if nearest == "" {
+		return ""
+	}
+	return fmt.Sprintf("%sone %s is %s %s: divide the price and the factors by %[3]s and write %[4]s", when, code, num.Canonical(amount), nearest)
 }

@@ -379,7 +379,7 @@ func (w *workbook) open(part string) (*xmlPart, *refusal) {
 	return x, nil
 }
 
-func (x *xmlPart) close() { x.file.Close() } //nolint:errcheck,gosec // only read
+func (x *xmlPart) close() { x.file.Close() }
 
 func (x *xmlPart) damaged() *refusal {
 	return &refusal{ProblemDamaged, x.part, "a part of the workbook cannot be read; open it in a spreadsheet program and save it again"}
@@ -496,5 +496,5 @@ func escapeAt(s string) (unit rune, ok bool) {
 		return 0, false
 	}
 	n, err := strconv.ParseUint(s[2:6], 16, 16)
-	return rune(n), err == nil //nolint:gosec // 16 bits
+	return rune(n), err == nil
 }

@@ -144,7 +144,7 @@ func (s *sheetReader) take() error {
 		if !u.readRow(s.row, s.cells) {
 			return errEnough
 		}
-		u.expectRest(s.read)
+		u.expectRest(s.read - int64(s.in.Buffered()))
 		return nil
 	}
 	names := make([]string, len(s.cells))
@@ -351,7 +351,7 @@ func parseCell(ref []byte) (column, row int, ok bool) {
 func cellName(column, row int) string {
 	var letters []byte
 	for ; column > 0; column = (column - 1) / 26 {
-		letters = append(letters, byte('A'+(column-1)%26)) //nolint:gosec // a letter
+		letters = append(letters, byte('A'+(column-1)%26))
 	}
 	slices.Reverse(letters)
 	return string(letters) + strconv.Itoa(row)

@@ -469,7 +469,7 @@ func TestArchiveLimits(t *testing.T) {
 	locked := entry("xl/locked", 4, 4)
 	locked.Flags |= 1
 	pad := func(total int) []byte {
-		return archive(t, entry("pad", uint64(total-len(archive(t, entry("pad", 0, 0)))), 1<<20)) //nolint:gosec // positive
+		return archive(t, entry("pad", uint64(total-len(archive(t, entry("pad", 0, 0)))), 1<<20))
 	}
 	for name, c := range map[string]struct {
 		file []byte
@@ -515,6 +515,25 @@ func TestArchiveLimits(t *testing.T) {
 	}
 }
 
+// An archive of very many parts is refused before its directory is read into
+// memory, which takes several allocations a part.
+func TestManyPartsAreNotGathered(t *testing.T) {
+	const entries = 10_001
+	more := make([]*zip.FileHeader, entries)
+	for n := range more {
+		more[n] = entry(fmt.Sprintf("media/%d", n), 1, 1)
+	}
+	file := archive(t, more...)
+	allocations := testing.AllocsPerRun(3, func() {
+		if _, err := readXLSX(file); err == nil {
+			t.Error("accepted")
+		}
+	})
+	if allocations > entries/10 {
+		t.Errorf("%.0f allocations for %d parts", allocations, entries)
+	}
+}
+
 // turned changes a byte where a text stands.
 func turned(file []byte, at string) []byte {
 	file = bytes.Clone(file)
@@ -539,7 +558,7 @@ func longer(t testing.TB) []byte {
 			t.Fatal(err)
 		}
 		h := f.FileHeader
-		if int(h.UncompressedSize64) == size { //nolint:gosec // small
+		if int(h.UncompressedSize64) == size {
 			h.UncompressedSize64 -= 20
 		}
 		to, err := w.CreateRaw(&h)

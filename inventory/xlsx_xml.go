@@ -271,9 +271,7 @@ func (x *xmlReader) readAttrs(rest []byte) error {
 			return err
 		}
 		x.attrs = append(x.attrs, xmlAttr{local(name), value})
-		if rest = after[end+2:]; len(rest) > 0 && !space(rune(rest[0])) {
-			return errBroken
-		}
+		rest = after[end+2:]
 	}
 }
 
@@ -341,7 +339,7 @@ func reference(name []byte) (rune, bool) {
 		digits, base = hex, 16
 	}
 	n, err := strconv.ParseUint(string(digits), base, 21)
-	r := rune(n) //nolint:gosec // 21 bits
+	r := rune(n)
 	return r, numeric && err == nil && utf8.ValidRune(r)
 }
 
@@ -356,7 +354,13 @@ func knownEncoding(instruction []byte) bool {
 	return !said || bytes.HasPrefix(after, []byte("utf-8")) || bytes.HasPrefix(after, []byte("us-ascii"))
 }
 
-func local(name []byte) []byte { return name[bytes.IndexByte(name, ':')+1:] }
+// local is a name without its prefix; a colon at either end is no end of one.
+func local(name []byte) []byte {
+	if at := bytes.IndexByte(name, ':'); at > 0 && at < len(name)-1 {
+		return name[at+1:]
+	}
+	return name
+}
 
 func space(r rune) bool { return r == ' ' || r == '\t' || r == '\n' || r == '\r' }
 
