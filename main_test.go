@@ -524,3 +524,34 @@ func TestTablesInAndOut(t *testing.T) {
 		t.Errorf("%s", out)
 	}
 }
+
+// A JSON that the service exported says itself what it is about.
+func TestImportOfAnExportInJSON(t *testing.T) {
+	dir := t.TempDir()
+	address := serve(t, "demo", "--addr", "127.0.0.1:0", "--db", filepath.Join(dir, "a.db"))
+	r, err := http.NewRequest(http.MethodGet, address+"/v1/inventories/demo/versions/1/export", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Accept", "application/json")
+	resp, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(dir, "export.json")
+	if err := os.WriteFile(path, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var said struct{ Hash string }
+	if err := json.Unmarshal(text, &said); err != nil {
+		t.Fatal(err)
+	}
+	if out := mustRun(t, "import", path, "--inventory", "again", "--db", filepath.Join(dir, "b.db")); !strings.Contains(out, said.Hash) {
+		t.Errorf("another hash than %s: %s", said.Hash, out)
+	}
+}

@@ -126,7 +126,13 @@ func (p *program) imports() *cobra.Command {
 				if err != nil {
 					return err
 				}
-				if !exists && (o.Meta.Name == "" || o.Meta.Region == "" || o.Meta.Currency == "") {
+				o.Form = inventory.FormCSV
+				if args[0] != "-" {
+					o.Form = inventory.FormOf(args[0])
+				}
+				// A JSON file may say itself what a new inventory is about.
+				stated := o.Form == inventory.FormJSON && o.Meta == (inventory.Meta{})
+				if !exists && !stated && (o.Meta.Name == "" || o.Meta.Region == "" || o.Meta.Currency == "") {
 					return fmt.Errorf("there is no inventory %q yet; a new one needs --name, --region and --currency", slug)
 				}
 				for flag, keep := range map[string]func(){
@@ -138,14 +144,13 @@ func (p *program) imports() *cobra.Command {
 					}
 				}
 				items := io.Reader(os.Stdin)
-				o.Form = inventory.FormCSV
 				if args[0] != "-" {
 					f, err := os.Open(args[0])
 					if err != nil {
 						return err
 					}
 					defer f.Close() //nolint:errcheck // only read
-					items, o.Form = f, inventory.FormOf(args[0])
+					items = f
 				}
 				in, err := svc.ImportTable(cmd.Context(), slug, o, items, note, dryRun)
 				if err != nil {

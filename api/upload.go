@@ -420,7 +420,9 @@ func (v *formView) refuse(p problem, err error) {
 		for _, row := range rows.Rows {
 			v.Refused.Rows = append(v.Refused.Rows, formRow{placeOf(row), row})
 		}
-	} else {
+	} else if len(p.Errors) > 0 {
+		v.Refused.Heading = fmt.Sprintf("%d to mend, nothing was stored", len(p.Errors))
+		v.Refused.Detail = ""
 		for _, e := range p.Errors {
 			name, _, _ := strings.Cut(strings.TrimPrefix(e.Pointer, "/"), "/")
 			f := formWrong{Label: cmp.Or(e.Pointer, "the form"), Code: e.Code, Detail: e.Detail}

@@ -181,9 +181,6 @@ func TestExportsComeBack(t *testing.T) {
 		meta := decode[struct{ Meta inventory.Meta }](t, server.send(t, "exportVersion", http.MethodGet, "/v1/inventories/demo/versions/2/export", "", 200, "Accept", "application/json")).Meta
 		text := fmt.Sprintf(`{"name":%q,"region":%q,"currency":%q,"invented":%t}`, meta.Name, meta.Region, meta.Currency, meta.Invented)
 		server.send(t, "describeDraft", http.MethodPatch, again, text, 200, "If-Match", `"1"`)
-		if media == "application/json" {
-			file = file[:strings.Index(file, `"slug"`)] + file[strings.Index(file, `"items"`):]
-		}
 		up := decode[uploadSeen](t, server.send(t, "uploadItems", http.MethodPut, again+"/items", file, 200, "If-Match", `"2"`, "Content-Type", media))
 		if up.Draft.Changes.Added+up.Draft.Changes.Removed+up.Draft.Changes.Changed != 0 {
 			t.Errorf("%s: not what was exported: %+v", media, up.Draft.Changes)

@@ -79,6 +79,8 @@ func (u *upload) readDocument(d *jsontext.Decoder) error {
 				return fail("/items", "a list of items")
 			}
 			err = u.readEntries(d)
+		case "slug", "number", "hash", "withheld": // what an export says of itself
+			err = d.SkipValue()
 		default:
 			return fail("/"+shown(name), "unknown member; "+shape)
 		}

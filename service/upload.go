@@ -89,8 +89,11 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 		}
 	}
 	var faults fault.List
+	inFile := o.Form == inventory.FormJSON && o.Meta == (inventory.Meta{}) // then the file says what it is about
 	for _, p := range inventory.Validate(o.Meta, nil) {
-		faults.Add(fault.Path("").At(p.Column), p.Code, "%q: %s", short(p.Found), p.Detail)
+		if !inFile {
+			faults.Add(fault.Path("").At(p.Column), p.Code, "%q: %s", short(p.Found), p.Detail)
+		}
 	}
 	if o.Meta.Extends != "" && faults.Empty() {
 		if _, problem, err := s.baseOf(ctx, slug, o.Meta); err != nil {
@@ -106,6 +109,7 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 	if err != nil {
 		return nil, err
 	}
+	o.Meta = read.Meta
 	r := &Review{Draft: inventory.Draft{Slug: slug, Meta: o.Meta, Items: read.Items}, Resolved: read.Items}
 	if o.Meta.Extends == "" { // then reading has validated all that there is
 		slices.SortFunc(r.Resolved, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
