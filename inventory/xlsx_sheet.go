@@ -144,7 +144,7 @@ func (s *sheetReader) take() error {
 		if !u.readRow(s.row, s.cells) {
 			return errEnough
 		}
-		u.expectRest(s.read - int64(s.in.Buffered()))
+		u.expectRest(s.read - int64(s.in.in.Buffered()))
 		return nil
 	}
 	names := make([]string, len(s.cells))
@@ -168,21 +168,20 @@ func (s *sheetReader) take() error {
 // columns; one without a name of its own stands right of the last.
 func (s *sheetReader) readCell(last int) (column int, err error) {
 	column = last + 1
-	var kind [len("inlineStr")]byte
 	var c cell
-	length, style := 0, numberCell
+	kind, style := "", numberCell
 	for _, a := range s.attrs {
-		switch string(a.name) {
+		switch a.Name.Local {
 		case "r":
-			at, row, ok := parseCell(a.value)
+			at, row, ok := parseCell([]byte(a.Value))
 			if !ok || at < column || row != s.row {
 				return 0, errBroken
 			}
 			column = at
 		case "t":
-			length = copy(kind[:], a.value)
+			kind = a.Value
 		case "s":
-			if style, err = s.numberKind(string(a.value)); err != nil {
+			if style, err = s.numberKind(a.Value); err != nil {
 				return 0, err
 			}
 		}
@@ -190,7 +189,7 @@ func (s *sheetReader) readCell(last int) (column int, err error) {
 	if column > maxSheetColumn {
 		return 0, errBroken
 	}
-	c, at, err := s.readContent(string(kind[:length]), style)
+	c, at, err := s.readContent(kind, style)
 	switch {
 	case err != nil || c.blank() && at.from == at.to:
 		return column, err

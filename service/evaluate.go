@@ -19,17 +19,18 @@ import (
 
 // study is what all alternatives of a request share.
 type study struct {
-	catalogue  *catalogue
-	area       decimal.Decimal // m2
-	period     int             // years
-	service    *ServiceLevel
-	economics  *Economics
-	rate       decimal.Decimal
-	escalation map[string]decimal.Decimal // by category
-	factors    *cost.Factors              // nil without economics
-	brief      bool                       // totals are wanted, no lines
-	checkOnly  bool                       // faults are wanted, no result
-	itemsToo   bool                       // with brief: the items behind the totals are wanted too
+	catalogue    *catalogue
+	area         decimal.Decimal // m2
+	period       int             // years
+	service      *ServiceLevel
+	economics    *Economics
+	rate         decimal.Decimal
+	escalation   map[string]decimal.Decimal // by category
+	factors      *cost.Factors              // nil without economics
+	carbonPrices *carbonPrices              // nil where carbon has no price
+	brief        bool                       // totals are wanted, no lines
+	checkOnly    bool                       // faults are wanted, no result
+	itemsToo     bool                       // with brief: the items behind the totals are wanted too
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
@@ -102,6 +103,7 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 			}
 			s.escalation[e.Category] = r.yearlyRate(e.Rate, at.At("rate"))
 		}
+		s.readCarbonPrice(eco.CarbonPrice, &r.faults)
 		if r.faults.Empty() {
 			var err error
 			if s.factors, err = cost.NewFactors(s.rate, s.period); err != nil {
@@ -1066,6 +1068,11 @@ func (e *evaluated) printCost() error {
 		NetPresentValue: Fixed{p.NetPresentValue.Mul(area)}, EquivalentAnnual: Fixed{p.EquivalentAnnual.Mul(area)}}
 	if c.UserPresentValuePerM2 != nil {
 		c.ForArea.UserPresentValue = &Fixed{p.User.Mul(area)}
+	}
+	if e.study.carbonPrices != nil {
+		if c.CarbonPrice, err = e.carbonCost(p.NetPresentValue); err != nil {
+			return err
+		}
 	}
 	e.result.Cost = c
 	return nil

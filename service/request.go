@@ -52,6 +52,7 @@ type ServiceLevel struct {
 type Economics struct {
 	RealDiscountRate string       `json:"real_discount_rate"`
 	RealEscalation   []Escalation `json:"real_escalation,omitzero"`
+	CarbonPrice      *CarbonPrice `json:"carbon_price,omitzero"`
 }
 
 // Escalation is a yearly real price change of a category.

@@ -302,6 +302,7 @@ type Cost struct {
 	NetPresentValuePerM2         Fixed       `json:"net_present_value_per_m2"`
 	EquivalentAnnualPerM2        Fixed       `json:"equivalent_annual_per_m2"`
 	UserPresentValuePerM2        *Fixed      `json:"user_present_value_per_m2"`
+	CarbonPrice                  *CarbonCost `json:"carbon_price,omitzero"`
 	ForArea                      CostForArea `json:"for_area"`
 	Lines                        []CostLine  `json:"lines"`
 	NotPriced                    []NotPriced `json:"not_priced"`

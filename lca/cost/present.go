@@ -17,6 +17,7 @@ const (
 	Initial     Kind = "initial"     // construction, paid by the agency: year 0
 	Maintenance Kind = "maintenance" // upkeep and rehabilitation, paid by the agency: year 1 to the end of the period
 	User        Kind = "user"        // borne by road users, such as delay in a work zone: year 0 to the end of the period
+	Emission    Kind = "emission"    // emissions at a price of carbon, which nobody need pay: year 0 to the end of the period
 	Residual    Kind = "residual"    // value left, a credit, given as a positive amount: the end of the period
 )
 
@@ -53,6 +54,7 @@ type Result struct {
 	Initial          decimal.Decimal // year 0
 	Maintenance      decimal.Decimal // present value
 	User             decimal.Decimal // present value; in no other total
+	Emission         decimal.Decimal // present value; in no other total
 	Residual         decimal.Decimal // present value, a positive credit
 	NetPresentValue  decimal.Decimal // Initial + Maintenance - Residual
 	EquivalentAnnual decimal.Decimal // NetPresentValue × UCR, a line of its own, rounded once
@@ -115,7 +117,7 @@ func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
 // flows are not changed. An event in the last year of the period is valued
 // like any other: whether it is meant is for the caller to ask.
 func (f *Factors) Present(flows []Flow) (Result, error) {
-	var initial, maintenance, user, residual num.Total
+	var initial, maintenance, user, emission, residual num.Total
 	lines := make([]Line, len(flows))
 	for i := range flows {
 		flow := &flows[i]
@@ -152,6 +154,8 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 			maintenance.Add(line.PresentValue)
 		case User:
 			user.Add(line.PresentValue)
+		case Emission:
+			emission.Add(line.PresentValue)
 		case Residual:
 			residual.Add(line.PresentValue)
 		}
@@ -161,6 +165,7 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 		Initial:     initial.Value(),
 		Maintenance: maintenance.Value(),
 		User:        user.Value(),
+		Emission:    emission.Value(),
 		Residual:    residual.Value(),
 	}
 	r.NetPresentValue = r.Initial.Add(r.Maintenance).Sub(r.Residual)
@@ -176,7 +181,7 @@ func (f *Factors) check(flow *Flow) error {
 		last = 0
 	case Maintenance:
 		first = 1 // what happens in year 0 is construction
-	case User:
+	case User, Emission:
 	case Residual:
 		first = last
 	default:
