@@ -101,6 +101,9 @@ func history(t *testing.T, binary, db string, env ...string) {
 		address, process = started(t, binary, db, env...)
 		o.address.Store(address)
 	}
+	for until := time.Now().Add(time.Minute); !o.enough() && time.Now().Before(until); {
+		time.Sleep(50 * time.Millisecond) // a slow machine
+	}
 	o.stop.Store(true)
 	clients.Wait()
 	o.check(shared)
@@ -108,6 +111,13 @@ func history(t *testing.T, binary, db string, env ...string) {
 		t.Fatal(err)
 	}
 	_, _ = process.Wait()
+}
+
+// enough tells whether what was done can show anything.
+func (o *observer) enough() bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return len(o.versions) >= 8 && len(o.revisions) >= 8
 }
 
 // client does one thing after the other until it is stopped.
@@ -231,7 +241,7 @@ func (o *observer) check(shared string) {
 	if edits < len(o.revisions) || edits > len(o.revisions)+o.unknown || draft.Items.Own != edits {
 		t.Errorf("%d edits were acknowledged and %d not answered; the draft is at revision %d with %d items", len(o.revisions), o.unknown, draft.Revision, draft.Items.Own)
 	}
-	if len(numbers) < 8 || len(o.revisions) < 8 {
+	if !o.enough() {
 		t.Errorf("too little was done to show anything: %d versions, %d edits", len(numbers), len(o.revisions))
 	}
 	t.Logf("%d versions, %d edits, %d unanswered; answers by status: %v", len(numbers), len(o.revisions), o.unknown, o.told)

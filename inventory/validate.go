@@ -300,7 +300,10 @@ func (q *Quoted) Price() (decimal.Decimal, bool) {
 }
 
 func (v *validator) date(column, s string) {
-	if _, err := time.Parse(time.DateOnly, s); s != "" && err != nil {
+	if s == "" {
+		return
+	}
+	if _, err := time.Parse(time.DateOnly, s); err != nil {
 		v.add(column, ProblemDate, s, "a day of the calendar, as in 2026-01-31")
 	}
 }
