@@ -191,7 +191,7 @@ func (p *program) tellImport(in *service.Imported, dryRun bool) {
 	for _, n := range in.Notes {
 		more := ""
 		if n.More > 0 {
-			more = fmt.Sprintf("; the same in %d further rows", n.More)
+			more = fmt.Sprintf("; the same for %d more", n.More)
 		}
 		say("note: row %d, %s: %s (%s)%s", n.Row, n.Column, n.Detail, n.Code, more)
 	}

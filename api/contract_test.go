@@ -156,6 +156,32 @@ func TestContractExamplesRun(t *testing.T) {
 	}
 }
 
+// Operations that rest on a version say so in a header when it is withdrawn, and the
+// contract says of these, and of no others, that they do.
+func TestContractTellsOfWithdrawal(t *testing.T) {
+	server := newServer(t, api.Options{})
+	server.send(t, "withdrawVersion", http.MethodPut, "/v1/inventories/demo/versions/1/withdrawal", `{"reason":"a slip"}`, http.StatusOK)
+	told := 0
+	for _, o := range contract().Operations() {
+		operation := contract().Document().Paths.Value(o.Path).GetOperation(o.Method)
+		if operation.RequestBody == nil || o.Role != inventory.Viewer {
+			continue
+		}
+		for name := range operation.RequestBody.Value.Content.Get("application/json").Examples {
+			w := server.do(post(o.Path, exampleOf(t, o, name)))
+			declared := operation.Responses.Status(w.Code).Value.Headers["Inventory-Withdrawn"] != nil
+			if sent := strings.HasPrefix(w.Header().Get("Inventory-Withdrawn"), "demo@1; at=2"); sent != declared {
+				t.Errorf("%s %s: sent %v, declared %v", o.ID, name, sent, declared)
+			} else if sent {
+				told++
+			}
+		}
+	}
+	if told < 4 {
+		t.Errorf("%d answers told", told)
+	}
+}
+
 // A contract that is not one is refused when it is loaded.
 func TestLoadContractRefuses(t *testing.T) {
 	good := string(contract().YAML())

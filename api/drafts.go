@@ -545,7 +545,7 @@ func viewNotes(notes []inventory.RowNote) []noteView {
 			break
 		}
 		if n.More > 0 {
-			n.Detail += "; the same in " + strconv.Itoa(n.More) + " further rows"
+			n.Detail += "; the same for " + strconv.Itoa(n.More) + " more"
 		}
 		views = append(views, noteView{n.Row, n.Column, n.Item, n.Code, n.Detail})
 	}

@@ -412,7 +412,10 @@ func (*formDone) MaxListed() int { return maxChanges }
 // refuse tells on the page what is wrong: with rows of the file, with fields of the
 // form, or with the request as a whole.
 func (v *formView) refuse(p problem, err error) {
-	v.Refused = &formRefusal{Heading: p.Title + ", nothing was stored", Detail: p.Detail, Request: strings.TrimPrefix(p.Instance, "urn:uuid:")}
+	v.Refused = &formRefusal{Heading: p.Title, Detail: p.Detail, Request: strings.TrimPrefix(p.Instance, "urn:uuid:")}
+	if p.Status < http.StatusInternalServerError { // where the service failed, the store may or may not have been told
+		v.Refused.Heading += ", nothing was stored"
+	}
 	var rows *inventory.UploadError
 	if errors.As(err, &rows) {
 		v.Refused.Heading = fmt.Sprintf("%d to mend, nothing was stored", len(rows.Rows)+rows.More)

@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -193,7 +194,7 @@ func TestUploadPageTellsEveryRow(t *testing.T) {
 	}
 	const path = "../testdata/golden/upload-errors.html"
 	if *update {
-		if err := os.WriteFile(path, []byte(page), 0o644); err != nil { //nolint:gosec // a file of the repository
+		if err := os.WriteFile(path, []byte(page), 0o644); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -336,6 +337,20 @@ func TestUploadPageTellsOfFields(t *testing.T) {
 	problemOf(t, w.Code, w.Header(), w.Body.Bytes())
 	if w.Code != http.StatusUnprocessableEntity {
 		t.Errorf("publish=yes: %d", w.Code)
+	}
+}
+
+// Where the store fails, the page does not claim to know what became of the table.
+func TestUploadPageWithoutStore(t *testing.T) {
+	now := time.Now()
+	server := newServer(t, api.Options{Now: func() time.Time { return now }})
+	server.page(t, http.StatusOK, get("/upload"))
+	if err := server.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	page, _ := server.page(t, http.StatusInternalServerError, filled(t, true, north("note", "n", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n")...))
+	if strings.Contains(page, "nothing was stored") || strings.Contains(page, "sql") {
+		t.Errorf("%s", page)
 	}
 }
 
