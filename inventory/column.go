@@ -345,9 +345,15 @@ func setAlternatives(i *Item, cell string) error {
 }
 
 // FactorColumn is the name of the column of a factor key: "gwp_a1_a3" of "A1-A3".
-func FactorColumn(key string) string {
-	return "gwp_" + strings.ToLower(strings.ReplaceAll(key, "-", "_"))
-}
+func FactorColumn(key string) string { return factorColumns[key] }
+
+var factorColumns = func() map[string]string {
+	names := map[string]string{}
+	for _, key := range FactorKeys() {
+		names[key] = "gwp_" + strings.ToLower(strings.ReplaceAll(key, "-", "_"))
+	}
+	return names
+}()
 
 func factor(key string) Column {
 	return Column{

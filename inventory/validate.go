@@ -534,6 +534,7 @@ func (v *validator) text(column, s string, limit int, required bool) {
 		v.add(column, ProblemMissing, "", "a text is required")
 	case len(s) > limit:
 		v.add(column, ProblemText, s, "%d bytes of UTF-8; at most %d", len(s), limit)
+	case plain(s): // as most texts are
 	case !utf8.ValidString(s):
 		v.add(column, ProblemText, s, "valid UTF-8")
 	case strings.ContainsFunc(s, Unseen):
@@ -545,9 +546,23 @@ func (v *validator) text(column, s string, limit int, required bool) {
 	}
 }
 
+// plain tells a text of printable ASCII with no space at its ends, which can have none
+// of the faults of other texts.
+func plain(s string) bool {
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return false
+		}
+	}
+	return s != "" && s[0] != ' ' && s[len(s)-1] != ' '
+}
+
 // Unseen tells control characters, breaks of line and paragraph, and the marks
 // that turn the direction of writing.
 func Unseen(r rune) bool {
+	if r < utf8.RuneSelf {
+		return r < ' ' || r == 0x7f
+	}
 	return unicode.IsControl(r) || unicode.Is(unicode.Bidi_Control, r) || r == '\u2028' || r == '\u2029' || r == '\ufeff'
 }
 
@@ -585,6 +600,9 @@ func (v *validator) number(column string, d decimal.Decimal) bool {
 	if d.Abs().GreaterThanOrEqual(maximum) {
 		v.add(column, ProblemRange, "", "less than %s", num.Canonical(maximum))
 		return false
+	}
+	if d.Exponent() >= -num.MaxFractionDigits {
+		return true
 	}
 	if _, err := num.Parse(num.Canonical(d)); errors.Is(err, num.ErrRange) {
 		v.add(column, ProblemRange, num.Canonical(d), "at most %d digits after the point", num.MaxFractionDigits)
