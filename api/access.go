@@ -91,14 +91,14 @@ func (s *Server) withoutKey(r *http.Request, needed inventory.Role) (service.Act
 func (s *Server) withKey(c echo.Context, secret string) (service.Actor, error) {
 	r, now := c.Request(), s.options.Now()
 	from := client(r)
-	// A key that was good before is looked at whatever others do from its address.
-	if wait := s.failures.wait(from, now); wait > 0 && !s.service.KnownKey(secret) {
-		seconds := int64((wait + time.Second - 1) / time.Second)
-		return service.Actor{}, &refusal{code: "rate-limited", header: [2]string{"Retry-After", strconv.FormatInt(seconds, 10)}}
-	}
+	// A key is looked at whatever others do from its address; only what is none waits.
 	actor, err := s.service.Authenticate(r.Context(), secret, now)
 	var failed *service.Error
 	if errors.As(err, &failed) && failed.Code == service.Unauthenticated {
+		if wait := s.failures.wait(from, now); wait > 0 {
+			seconds := int64((wait + time.Second - 1) / time.Second)
+			return service.Actor{}, &refusal{code: "rate-limited", header: [2]string{"Retry-After", strconv.FormatInt(seconds, 10)}}
+		}
 		s.failures.note(from, now)
 		id, _ := c.Get(idKey).(string)
 		s.options.Logger.Warn("key refused", "request_id", id, "from", from.String(), "reason", failed.Detail)
@@ -109,7 +109,7 @@ func (s *Server) withKey(c echo.Context, secret string) (service.Actor, error) {
 
 // Of an address, ten keys that are none are answered at once and then one in six
 // seconds. No number of guesses finds a key of 256 random bits; the limit spares the
-// log and the store.
+// log.
 const (
 	failuresAtOnce = 10
 	failureEvery   = 6 * time.Second

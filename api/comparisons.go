@@ -25,6 +25,26 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", s.inForms("checkMix", []string{mediaJSON, mediaHTML}, s.checkMix))
 }
 
+// heavy makes room for work that holds a whole table in memory, of which few run at
+// once, and gives it time to be written; the caller ends it.
+func (s *Server) heavy(c echo.Context) (done func(), err error) {
+	wait := time.NewTimer(s.options.ComputeWait)
+	defer wait.Stop()
+	select {
+	case s.tables <- struct{}{}:
+	case <-wait.C:
+		return nil, &refusal{code: "overloaded", header: [2]string{"Retry-After", "5"}}
+	case <-c.Request().Context().Done():
+		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: c.Request().Context().Err()}
+	}
+	// Where the connection has no deadlines to set, as in a test, there is nothing to do.
+	_ = http.NewResponseController(c.Response()).SetWriteDeadline(time.Now().Add(tableTime))
+	return func() { <-s.tables }, nil
+}
+
+// tableTime is how long a table may take to be read, stored or written.
+const tableTime = 5 * time.Minute
+
 // computed runs work when there is room for it, or refuses after a while.
 func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byte, error)) ([]byte, error) {
 	wait := time.NewTimer(s.options.ComputeWait)
@@ -37,7 +57,13 @@ func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byt
 		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: ctx.Err()}
 	}
 	defer func() { <-s.computing }()
-	return work(ctx)
+	limited, cancel := context.WithTimeout(ctx, s.options.ComputeLimit)
+	defer cancel()
+	text, err := work(limited)
+	if err != nil && limited.Err() != nil && ctx.Err() == nil {
+		return nil, &refusal{code: "compute-timeout", cause: err}
+	}
+	return text, err
 }
 
 // tellWithdrawn says in a header that the version behind an answer is withdrawn. The

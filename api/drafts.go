@@ -127,8 +127,10 @@ func revisionOf(c echo.Context) (int, error) {
 		return 0, &refusal{code: "precondition-required"}
 	}
 	tag := strings.TrimSpace(strings.Join(headers, ","))
-	revision, err := strconv.Atoi(strings.TrimSuffix(strings.TrimPrefix(strings.TrimSuffix(tag, gzipSuffix+`"`), `"`), `"`))
-	if err != nil || revision < 1 {
+	number, quoted := strings.CutPrefix(tag, `"`)
+	number, closed := strings.CutSuffix(number, `"`)
+	revision, err := strconv.Atoi(strings.TrimSuffix(number, gzipSuffix))
+	if err != nil || revision < 1 || !quoted || !closed || tag != `"`+strconv.Itoa(revision)+`"` && tag != `"`+strconv.Itoa(revision)+gzipSuffix+`"` {
 		return 0, &service.Error{Code: service.Stale, Detail: "The header If-Match holds no validator of this draft; send the one from the header ETag."}
 	}
 	return revision, nil
@@ -470,6 +472,11 @@ func (s *Server) diffDraft(c echo.Context) error {
 }
 
 func (s *Server) publishDraft(c echo.Context) error {
+	done, err := s.heavy(c)
+	if err != nil {
+		return err
+	}
+	defer done()
 	var asked struct {
 		Note string `json:"note"`
 	}
@@ -498,6 +505,11 @@ func (s *Server) uploadItems(c echo.Context) error {
 	}
 	o := inventory.UploadOptions{DecimalComma: c.QueryParam("decimal_comma") == "true", Sheet: c.QueryParam("sheet"),
 		Separator: separators[c.QueryParam("separator")]}
+	done, err := s.heavy(c)
+	if err != nil {
+		return err
+	}
+	defer done()
 	file, err := s.uploaded(c, &o)
 	if err != nil {
 		return err
@@ -595,6 +607,7 @@ func fileBody(c echo.Context) (io.Reader, error) {
 const maxOptionsBytes = 1 << 20
 
 func (s *Server) uploadedForm(parts *multipart.Reader, o *inventory.UploadOptions) (io.Reader, error) {
+	stated := false
 	for {
 		part, err := parts.NextPart()
 		switch {
@@ -605,7 +618,10 @@ func (s *Server) uploadedForm(parts *multipart.Reader, o *inventory.UploadOption
 		case part.FormName() == "file":
 			o.Form = inventory.FormOf(part.FileName())
 			return part, nil
+		case part.FormName() == "options" && stated:
+			return nil, invalid([]fault.Fault{{Pointer: "/options", Code: "duplicate-member", Detail: "the part stands twice"}})
 		case part.FormName() == "options":
+			stated = true
 			text, err := io.ReadAll(io.LimitReader(part, maxOptionsBytes))
 			if err != nil {
 				return nil, &refusal{code: "malformed-request", detail: "The form cannot be read.", cause: err}

@@ -75,7 +75,7 @@ func TestFromDraftToVersion(t *testing.T) {
 	}
 	// A slip of three places is doubted, and hinders nothing; an item without a unit does.
 	w = server.send(t, "patchDraftItem", http.MethodPatch, draft+"/items/ggbs", `{"factors":{"A1-A3":"24"}}`, 200, "If-Match", `"2"`)
-	if d := decode[draftSeen](t, w); len(d.Doubts) != 1 || d.Doubts[0].Item != "ggbs" {
+	if d := decode[draftSeen](t, w); len(d.Doubts) != 2 || d.Doubts[0].Item != "ggbs" || d.Doubts[1].Code != "unusual-change" {
 		t.Errorf("%+v", d.Doubts)
 	}
 	w = server.send(t, "putDraftItem", http.MethodPut, draft+"/items/new", `{"code":"new","category":"scm","name":"New","unit":"kg","recipe":[{"item":"nowhere","amount":"1"}]}`, 200, "If-Match", `"3"`)

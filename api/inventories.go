@@ -136,22 +136,38 @@ func (s *Server) listVersions(c echo.Context) error {
 	return send(c, list)
 }
 
-// version finds the version that the path names.
-func (s *Server) version(c echo.Context) (*inventory.Version, error) {
+func versionNumber(c echo.Context) (int, error) {
 	text := c.Param("number")
 	number, err := strconv.Atoi(text)
 	if err != nil || number < 1 || strconv.Itoa(number) != text {
-		return nil, &service.Error{Code: service.NotFound, Detail: "A version is a number from 1."}
+		return 0, &service.Error{Code: service.NotFound, Detail: "A version is a number from 1."}
+	}
+	return number, nil
+}
+
+// version finds the version that the path names.
+func (s *Server) version(c echo.Context) (*inventory.Version, error) {
+	number, err := versionNumber(c)
+	if err != nil {
+		return nil, err
 	}
 	return s.service.Version(c.Request().Context(), c.Param("slug"), number)
 }
 
 func (s *Server) getVersion(c echo.Context) error {
-	v, err := s.version(c)
+	number, err := versionNumber(c)
 	if err != nil {
 		return err
 	}
-	views, err := s.viewVersions(c, *v)
+	versions, err := s.service.Versions(c.Request().Context(), c.Param("slug"))
+	if err != nil {
+		return err
+	}
+	at := slices.IndexFunc(versions, func(v inventory.Version) bool { return v.Number == number })
+	if at < 0 {
+		return &service.Error{Code: service.NotFound, Detail: fmt.Sprintf("no version %d of the inventory %s", number, quote(c.Param("slug")))}
+	}
+	views, err := s.viewVersions(c, versions[at])
 	if err != nil {
 		return err
 	}

@@ -50,6 +50,8 @@ type Options struct {
 	// ComputeWait at most. Twice the processors by default.
 	MaxComputing int
 	ComputeWait  time.Duration // 5 s
+	ComputeLimit time.Duration // 20 s, after which what is not computed is given up
+	MaxTables    int           // uploads, publications and exports at once; two by default
 
 	// Hosts are names besides those of this machine that a request may be
 	// addressed to, such as that of a proxy. Where no key is needed whoever reaches
@@ -67,6 +69,7 @@ const (
 
 // Server answers HTTP requests.
 type Server struct {
+	tables    chan struct{} // holds a token for each request that has a table in memory
 	computing chan struct{} // holds a token for each request that computes
 	service   *service.Service
 	contract  *Contract
@@ -94,7 +97,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	}
 	for limit, standard := range map[*time.Duration]time.Duration{
 		&options.HeaderTimeout: 5 * time.Second, &options.ReadTimeout: 30 * time.Second, &options.WriteTimeout: time.Minute,
-		&options.IdleTimeout: 15 * time.Second, &options.DrainTimeout: 10 * time.Second, &options.ComputeWait: 5 * time.Second,
+		&options.IdleTimeout: 15 * time.Second, &options.DrainTimeout: 10 * time.Second, &options.ComputeWait: 5 * time.Second, &options.ComputeLimit: 20 * time.Second,
 	} {
 		if *limit == 0 {
 			*limit = standard
@@ -106,7 +109,10 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxComputing == 0 {
 		options.MaxComputing = 2 * runtime.GOMAXPROCS(0)
 	}
-	s := &Server{computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
+	if options.MaxTables == 0 {
+		options.MaxTables = 2
+	}
+	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
 		failures: failures{of: map[netip.Prefix]*rate.Limiter{}}}
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)

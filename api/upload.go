@@ -197,6 +197,11 @@ func (s *Server) takeForm(c echo.Context, boundary string, typed map[string]stri
 			return nil, err
 		}
 	}
+	room, err := s.heavy(c)
+	if err != nil {
+		return nil, err
+	}
+	defer room()
 	body, err := fileBody(c)
 	if err != nil {
 		return nil, err

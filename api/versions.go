@@ -59,6 +59,11 @@ func (s *Server) diffVersion(c echo.Context) error {
 
 // exportVersion sends all items of a version as a file that can be uploaded again.
 func (s *Server) exportVersion(c echo.Context, media string) error {
+	done, err := s.heavy(c)
+	if err != nil {
+		return err
+	}
+	defer done()
 	v, err := s.version(c)
 	if err != nil {
 		return err

@@ -212,15 +212,20 @@ func WriteCSV(w io.Writer, items []Item) error {
 	return out.Error()
 }
 
-// formula holds the first characters that make a spreadsheet run a cell
-// (CWE-1236).
-const formula = "=+-@\t\r"
+// startsFormula tells what makes a spreadsheet run a cell (CWE-1236): the signs, in
+// the full width of East Asian scripts too, behind what is not seen, and behind a
+// semicolon, which begins another cell where lists are separated by it.
+func startsFormula(s string) bool {
+	s = strings.TrimLeft(s, ";\u200b\u200c\u200d\u2060\ufeff")
+	return s != "" && strings.ContainsAny(s[:1], "=+-@\t\r") || strings.HasPrefix(s, "\uff1d") || strings.HasPrefix(s, "\uff0b") ||
+		strings.HasPrefix(s, "\uff0d") || strings.HasPrefix(s, "\uff20")
+}
 
 // EscapeCell puts an apostrophe before a text that begins like a formula, and
 // before one that reading would otherwise take for an escaped text. It is for
 // cells of free text, not for numbers.
 func EscapeCell(s string) string {
-	if s != "" && strings.IndexByte(formula, s[0]) >= 0 || escaped(s) {
+	if startsFormula(s) || escaped(s) {
 		return "'" + s
 	}
 	return s
@@ -235,5 +240,5 @@ func unescape(s string) string {
 
 // escaped tells a text that begins with an apostrophe and what it guards.
 func escaped(s string) bool {
-	return len(s) > 1 && s[0] == '\'' && strings.IndexByte(formula+"'", s[1]) >= 0
+	return len(s) > 1 && s[0] == '\'' && (s[1] == '\'' || startsFormula(s[1:]))
 }

@@ -151,6 +151,11 @@ func TestLayered(t *testing.T) {
 	if got := inventory.Own(resolved); len(got) != 1 || got[0].Code != "cement-cem-i" {
 		t.Errorf("own: %+v", got)
 	}
+	// An own row says all of its item; what the base says beside that is gone, and said.
+	own[0].Factors, own[0].FactorSource = nil, nil
+	if doubts := inventory.Dropped(base, own); len(doubts) != 1 || doubts[0].Code != inventory.DoubtDropped || doubts[0].Column != "gwp_a1_a3" {
+		t.Errorf("%+v", doubts)
+	}
 	for name, test := range map[string]struct {
 		spoil func(*inventory.Item)
 		want  string

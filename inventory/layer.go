@@ -2,6 +2,7 @@ package inventory
 
 import (
 	"fmt"
+	"strings"
 )
 
 // Codes of problems that only layers can have.
@@ -58,6 +59,36 @@ func fromBase(base Version, item Item) Item {
 		item.Layer = base.Ref().String()
 	}
 	return item
+}
+
+// DoubtDropped is the code of an own item that says less than the one it takes the
+// place of.
+const DoubtDropped = "base-item-says-more"
+
+// Dropped lists own items that lack a price or factors which the item of the base has:
+// an own item takes the place of all of the base's, and what it leaves out is gone.
+func Dropped(base Version, own []Item) (doubts []Problem) {
+	below := make(map[string]*Item, len(base.Items))
+	for i := range base.Items {
+		below[base.Items[i].Code] = &base.Items[i]
+	}
+	for n := range own {
+		under := below[own[n].Code]
+		if under == nil || own[n].Layer != "" {
+			continue
+		}
+		var lost []string
+		for _, c := range columns {
+			if c.Text(under) != "" && c.Text(&own[n]) == "" && (c.Name == "price" || c.Name == "density_kg_per_m3" || strings.HasPrefix(c.Name, "gwp_") || c.Name == "batch_volume_m3" || c.Name == "recipe") {
+				lost = append(lost, c.Name)
+			}
+		}
+		if lost != nil {
+			doubts = append(doubts, Problem{Item: n, Column: lost[0], Code: DoubtDropped,
+				Detail: fmt.Sprintf("this item takes the place of the one of %s, which states %s; here they are empty, so there are none", base.Ref(), strings.Join(lost, ", "))})
+		}
+	}
+	return doubts
 }
 
 // Own lists the items that an inventory has of its own.

@@ -142,12 +142,19 @@ func openWorkbook(packed []byte) (*workbook, *refusal) {
 	if wrong != nil {
 		return nil, wrong
 	}
-	for n := range w.sheets {
-		for _, r := range related {
-			if r.id == w.sheets[n].id && r.is("worksheet") {
-				w.sheets[n].part = r.part
-			}
+	sheets, once := map[string]string{}, map[string]bool{}
+	for _, r := range related {
+		kind := path.Base(r.kind)
+		if r.is("worksheet") {
+			sheets[r.id] = r.part
+		} else if once[kind] && (r.is("styles") || r.is("sharedStrings")) {
+			// Each would be read again, and a small package can name one many times.
+			return nil, &refusal{ProblemArchive, r.part, "a workbook has one part of styles and one of shared texts"}
 		}
+		once[kind] = true
+	}
+	for n := range w.sheets {
+		w.sheets[n].part = sheets[w.sheets[n].id]
 	}
 	w.sheets = slices.DeleteFunc(w.sheets, func(s sheetEntry) bool { return s.part == "" }) // charts
 	for _, r := range related {
@@ -199,6 +206,9 @@ type relation struct{ id, kind, part string }
 // have in common.
 func (r relation) is(kind string) bool { return path.Base(r.kind) == kind }
 
+// maxRelations is many times what a workbook has of sheets, or a part of relations.
+const maxRelations = 1000
+
 // relations reads what a part refers to; "" is the package as a whole.
 func (w *workbook) relations(of string) (all []relation, wrong *refusal) {
 	folder, name := path.Split(of)
@@ -209,6 +219,9 @@ func (w *workbook) relations(of string) (all []relation, wrong *refusal) {
 		target := x.attr("Target")
 		if !strings.HasPrefix(target, "/") {
 			target = "/" + folder + target
+		}
+		if len(all) == maxRelations {
+			return errBroken
 		}
 		all = append(all, relation{x.attr("Id"), x.attr("Type"), strings.TrimPrefix(path.Clean(target), "/")})
 		return nil
@@ -223,6 +236,9 @@ func (w *workbook) readMain(part string) *refusal {
 		case string(x.name) == "workbookPr":
 			w.date1904 = truth(x.attr("date1904"))
 		case string(x.name) == "sheet" && parent == "sheets":
+			if len(w.sheets) == maxRelations {
+				return errBroken
+			}
 			state := x.attr("state")
 			w.sheets = append(w.sheets, sheetEntry{name: x.attr("name"), id: x.attr("id"), hidden: state != "" && state != "visible"})
 		}

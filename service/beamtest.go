@@ -468,13 +468,25 @@ func (b *beamTests) specimen(given BeamSpecimen, beam flexure.Specimen, result f
 		out.LoadsKN = append(out.LoadsKN, NamedAmount{string(l.Point), amountOf(l.NullDecimal)})
 	}
 	for _, v := range result.Values {
+		if q := v.Quantity; v.Valid && (q == flexure.FirstPeakStrength || q == flexure.ModulusOfRupture || q == flexure.LimitOfProportionality) && (v.Decimal.LessThan(leastFlexural) || v.Decimal.GreaterThan(mostFlexural)) {
+			findings.Add(beam.At, "unusual-strength", "%s of beam %q is %s MPa; usual for concrete is %s to %s MPa (common practice, no source): look at the units of load and size", q, short(given.Name), v.Decimal, leastFlexural, mostFlexural)
+			b.warnings.Append(findings.All()[findings.Len()-1])
+		}
 		out.Values = append(out.Values, NamedAmount{string(v.Quantity), amountOf(v.NullDecimal)})
 		if v.Valid && given.Excluded == "" {
 			b.used[v.Quantity] = append(b.used[v.Quantity], sampleOf{given.Name, v.Decimal})
 		}
 	}
+	out.Findings = statements(findings.All())
 	b.result.Specimens = append(b.result.Specimens, out)
 }
+
+// What beams of concrete bear in bending, in MPa; outside, it is a slip of a unit more
+// often than a concrete.
+var (
+	leastFlexural = decimal.NewFromInt(1)
+	mostFlexural  = decimal.NewFromInt(20)
+)
 
 func textOf(s string) *string {
 	if s == "" {

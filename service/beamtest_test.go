@@ -79,6 +79,30 @@ func shownAmount(a *service.Amount) string {
 }
 
 // ASTM C1609 (worked): f = P L/(b d²), R_T150 = 150 T150/(f1 b d²) · 100 %.
+// A load in N under a header of kN, or a size in the wrong unit, gives a strength that no
+// concrete has: it is said of the beam, and of all that rests on it.
+func TestStrengthThatNoConcreteHas(t *testing.T) {
+	for name, c := range map[string]struct {
+		second string
+		said   bool
+	}{"as it should be": {"30 kN", false}, "in N": {"0.03 kN", true}, "in MN": {"3000 kN", true}} {
+		req := service.BeamTestRequest{Method: "astm-c1609", AgeDays: 28, Width: "150 mm", Depth: "150 mm", Span: "450 mm"}
+		for i, load := range []string{"31 kN", c.second, "29 kN"} {
+			req.Specimens = append(req.Specimens, service.BeamSpecimen{Name: fmt.Sprint("b", i), Loads: map[string]string{"first_peak": load}})
+		}
+		r, found := service.EvaluateBeamTests(req, "")
+		if !found.Empty() {
+			t.Fatalf("%s: %v", name, found.All())
+		}
+		of := func(list []service.Statement) bool {
+			return slices.ContainsFunc(list, func(s service.Statement) bool { return s.Code == "unusual-strength" })
+		}
+		if of(r.Findings) != c.said || of(r.Specimens[1].Findings) != c.said || of(r.Specimens[0].Findings) {
+			t.Errorf("%s: %+v", name, r.Findings)
+		}
+	}
+}
+
 func TestBeamByLoads(t *testing.T) {
 	r := tested(t, beams())
 	for quantity, want := range map[string]string{

@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
@@ -127,6 +128,9 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		t, err := tie(x)
 		return t.Difference.Decimal, err
 	})
+	if errors.Is(err, compare.ErrCrossings) {
+		return nil, errFaults(oneFault("/range", "compute-budget-exceeded", err.Error()))
+	}
 	if err != nil {
 		return nil, below("/comparison", err)
 	}

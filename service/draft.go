@@ -8,9 +8,11 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
+	"github.com/shopspring/decimal"
 
 	"slabledger/inventory"
 	"slabledger/lca/fault"
@@ -130,10 +132,20 @@ func (s *Service) review(ctx context.Context, d inventory.Draft, against int) (*
 func (s *Service) against(ctx context.Context, r *Review, against int) (*Review, error) {
 	d, resolved := r.Draft, r.Resolved
 	r.Doubts = byCode(inventory.Doubts(d.Items), d.Items)
+	if d.Meta.Extends != "" {
+		base, _, err := s.baseOf(ctx, d.Slug, d.Meta) // what is wrong with it is a problem of the draft
+		if err != nil {
+			return nil, err
+		}
+		if base != nil {
+			r.Doubts = append(r.Doubts, byCode(inventory.Dropped(*base, d.Items), d.Items)...)
+		}
+	}
 	var err error
 	if against == 0 {
 		if against, err = s.store.Newest(ctx, d.Slug); errors.Is(err, inventory.ErrNotFound) {
 			r.Changes = inventory.Diff(nil, resolved)
+			r.Doubts = append(r.Doubts, s.ahead(d.Items)...)
 			return r, nil
 		} else if err != nil {
 			return nil, storeError(err, "")
@@ -144,7 +156,34 @@ func (s *Service) against(ctx context.Context, r *Review, against int) (*Review,
 		return nil, err
 	}
 	r.Against, r.Changes = v.Ref(), inventory.Diff(v.Items, resolved)
+	r.Doubts = append(r.Doubts, jumps(r.Changes)...)
+	r.Doubts = append(r.Doubts, s.ahead(d.Items)...)
 	return r, nil
+}
+
+// jumps doubts prices and factors that are more than five times, or less than a fifth,
+// of what they were (common practice, no source): a unit or a decimal point that
+// slipped more often than a market.
+func jumps(d inventory.Difference) (doubts []ItemProblem) {
+	for _, ch := range d.Changed {
+		for _, f := range ch.Fields {
+			if far := f.Percent.Decimal; f.Percent.Valid && (far.GreaterThan(decimal.NewFromInt(400)) || far.LessThan(decimal.NewFromInt(-80))) {
+				doubts = append(doubts, ItemProblem{ch.Code, f.Column, "unusual-change", f.After, "it was " + f.Before + ": look at the unit, the decimal point and the rate"})
+			}
+		}
+	}
+	return doubts
+}
+
+// ahead doubts prices of days that have not come.
+func (s *Service) ahead(items []inventory.Item) (doubts []ItemProblem) {
+	today := s.now().UTC().Format(time.DateOnly)
+	for _, i := range items {
+		if i.Price != nil && i.Price.Date > today {
+			doubts = append(doubts, ItemProblem{i.Code, "price_date", "day-ahead", i.Price.Date, "a price is of a day that has come"})
+		}
+	}
+	return doubts
 }
 
 // maxLayers of inventories that extend each other.
@@ -338,8 +377,11 @@ func itemFaultAt(err error) fault.Path {
 // errorText is the cause behind what the JSON library says.
 func errorText(err error) string {
 	var failed *json.SemanticError
-	if errors.As(err, &failed) && failed.Err != nil {
-		return failed.Err.Error()
+	if errors.As(err, &failed) {
+		if failed.Err != nil {
+			return failed.Err.Error()
+		}
+		return "a JSON " + failed.JSONKind.String() + " is not accepted here"
 	}
 	return err.Error()
 }

@@ -228,6 +228,11 @@ func (e *evaluated) readSlab() {
 	if d := e.Slab.Thickness.Design; d != nil {
 		if e.sized = e.sizeOnce(*d, at.At("thickness")); e.sized != nil {
 			g.Thickness = e.sized.ThicknessMM.Shift(-3)
+			for _, w := range e.sized.Warnings {
+				if w.Code == "unusual-strength" || w.Code == "strength-not-as-wanted" {
+					e.warnings.Add(fault.Path(w.Pointer), w.Code, "%s", w.Message)
+				}
+			}
 		}
 		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
 			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)

@@ -19,13 +19,28 @@ func yearly(n int) []any {
 	return events
 }
 
-// chain is n alternatives, each like the one before.
+// chain is n alternatives, each like the one before, in runs of fourteen that begin
+// from the first.
 func chain(n int) []any {
 	var list []any
 	for i := range n {
-		list = append(list, map[string]any{"name": fmt.Sprint("copy ", i), "like": map[bool]string{true: "plain", false: fmt.Sprint("copy ", i-1)}[i == 0]})
+		list = append(list, map[string]any{"name": fmt.Sprint("copy ", i), "like": map[bool]string{true: "plain", false: fmt.Sprint("copy ", i-1)}[i%14 == 0]})
 	}
 	return list
+}
+
+// Each alternative is laid over all that it stands on, so only so many stand on each
+// other.
+func TestDeepestChain(t *testing.T) {
+	deep := func(n int) []byte {
+		edits := []edit{}
+		for i := range n {
+			edits = append(edits, edit{"/alternatives/-", map[string]any{"name": fmt.Sprint("copy ", i), "like": map[bool]string{true: "plain", false: fmt.Sprint("copy ", i-1)}[i == 0]}})
+		}
+		return request(t, edits...)
+	}
+	compare(t, newService(t), deep(16))
+	wantFault(t, faults(t, newService(t), deep(17)), "/alternatives/19/like", "like-too-deep")
 }
 
 func withChain(t *testing.T, n int, edits ...edit) []byte {

@@ -1,6 +1,7 @@
 package service
 
 import (
+	"slices"
 	"strconv"
 	"strings"
 
@@ -63,8 +64,12 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 				all[i].incomplete = true
 				break
 			}
-			if len(chain) > len(raw) {
-				faults.Add(at(i).At("like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
+			if len(chain) > min(len(raw), maxLike) {
+				if slices.Contains(chain[1:], i) || len(chain) > len(raw) {
+					faults.Add(at(i).At("like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
+				} else {
+					faults.Add(at(i).At("like"), "like-too-deep", "%q is like another that is like another, and so on, more than %d deep; let it be like one nearer to the first", short(heads[i].Name), maxLike)
+				}
 				all[i].incomplete, chain = true, chain[:1]
 				break
 			}
@@ -81,6 +86,10 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 	}
 	return all, faults
 }
+
+// maxLike is how many alternatives may stand on each other: each is laid over all
+// those below it.
+const maxLike = 16
 
 // apply lays one alternative's members over what is there.
 func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) {

@@ -384,6 +384,17 @@ func (r *reader) size(d ThicknessDesign, at fault.Path, check decimal.NullDecima
 		BeamTests: tests, Criteria: []CriterionResult{}, Damage: []DamageLine{}, Sensitivity: []SensitivityResult{}}
 	var notes fault.List
 	notes.Append(design.Warnings()...)
+	if tests != nil {
+		at := at.At("strength", "beam_tests")
+		if value := tests.Design.Value; strings.HasPrefix(about.Strength, "characteristic") && value != DesignCharacteristic || strings.HasPrefix(about.Strength, "mean") && value == DesignCharacteristic {
+			notes.Add(at.At("design_value"), "strength-not-as-wanted", "%s wants the %s; the beam tests give the %s value", about.ID, about.Strength, value)
+		}
+		for _, f := range tests.Findings {
+			if f.Code == "unusual-strength" {
+				notes.Add(fault.Path(f.Pointer), f.Code, "%s", f.Message)
+			}
+		}
+	}
 	required := map[pavement.Criterion]decimal.Decimal{}
 	thickness := check.Decimal
 	var iterations *int

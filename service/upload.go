@@ -131,6 +131,9 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 	return out, err
 }
 
+// maxRates of one upload: there are fewer currencies.
+const maxRates = 200
+
 // ReadUploadOptions reads the part of UploadOptions that an upload may state beside
 // its file:
 //
@@ -158,6 +161,9 @@ func ReadUploadOptions(text []byte, o *inventory.UploadOptions) error {
 	}
 	var faults fault.List
 	at := fault.Path("/options")
+	if len(w.Rates) > maxRates || len(w.Indices) > len(inventory.Categories()) {
+		return errFaults(oneFault(at, "too-many", "at most 200 rates, and one index for each category"))
+	}
 	for i, r := range w.Rates {
 		rate, err := num.Parse(r.Rate)
 		if err != nil {

@@ -195,11 +195,26 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.brief, study.itemsToo = true, chosen == nil
-	all, unresolved := resolve(req.Alternatives, alternativeAt)
+	raw, at, places := req.Alternatives, alternativeAt, chosen
+	if chosen != nil {
+		needed := standingOn(raw, chosen)
+		some := make([]jsontext.Value, len(needed))
+		places = make([]int, len(chosen))
+		for i, k := range needed {
+			some[i] = raw[k]
+			for n, c := range chosen {
+				if c == k {
+					places[n] = i
+				}
+			}
+		}
+		raw, at = some, func(i int) fault.Path { return alternativeAt(needed[i]) }
+	}
+	all, unresolved := resolve(raw, at)
 	faults.Append(unresolved.All()...)
 	if chosen != nil && faults.Empty() {
 		some := make([]resolved, len(chosen))
-		for i, k := range chosen {
+		for i, k := range places {
 			some[i] = all[k]
 		}
 		all = some
@@ -217,6 +232,36 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 		list[i].Items = e.items
 	}
 	return list, nil
+}
+
+// standingOn lists some alternatives and those that they are like, directly or by way
+// of others, in their order.
+func standingOn(raw []jsontext.Value, chosen []int) []int {
+	type head struct {
+		Name string `json:"name"`
+		Like string `json:"like"`
+	}
+	heads, byName := make([]head, len(raw)), map[string]int{}
+	for i, r := range raw {
+		if err := json.Unmarshal(r, &heads[i]); err != nil {
+			continue // the comparison has been refused
+		}
+		if _, taken := byName[heads[i].Name]; !taken {
+			byName[heads[i].Name] = i
+		}
+	}
+	needed := map[int]bool{}
+	for _, i := range chosen {
+		for !needed[i] {
+			needed[i] = true
+			next, known := byName[heads[i].Like]
+			if !known {
+				break
+			}
+			i = next
+		}
+	}
+	return slices.Sorted(maps.Keys(needed))
 }
 
 // with is the catalogue with another price or main factor of one item.

@@ -1,6 +1,8 @@
 package compare
 
 import (
+	"errors"
+
 	"github.com/shopspring/decimal"
 
 	"slabledger/lca/num"
@@ -21,7 +23,11 @@ const (
 	crossingSteps  = 64 // equal parts of the range, each looked at for one change of sign
 	crossingDigits = 12 // decimals of a root
 	crossingHalves = 80 // of one part
+	crossingLooks  = 1500
 )
+
+// ErrCrossings: the function changes sign too often for all places to be found.
+var ErrCrossings = errors.New("too many changes of place in the range; look at a part of it")
 
 // noise is how far a difference of two totals, each a sum of lines rounded to 6
 // decimals, may be from what exact lines would give: a zero is no better known.
@@ -34,6 +40,13 @@ var noise = decimal.New(1, -4)
 // is in a price, a factor or a distance, is solved by one division. Two changes
 // within one part are not seen. It fails where the function does.
 func Crossings(low, high decimal.Decimal, f func(decimal.Decimal) (decimal.Decimal, error)) ([]Root, Ends, error) {
+	looks, exact := 0, f
+	f = func(x decimal.Decimal) (decimal.Decimal, error) {
+		if looks++; looks > crossingLooks {
+			return decimal.Zero, ErrCrossings
+		}
+		return exact(x)
+	}
 	step := num.Quotient(high.Sub(low), decimal.NewFromInt(crossingSteps))
 	xs, ys := make([]decimal.Decimal, crossingSteps+1), make([]decimal.Decimal, crossingSteps+1)
 	for i := range xs {
