@@ -139,7 +139,7 @@ func TestEditsOfOneRevision(t *testing.T) {
 	if code := patch(); code != 428 {
 		t.Errorf("without If-Match: %d", code)
 	}
-	for _, tag := range []string{`"2"`, "*", "x", `"0"`, `"-1"`} {
+	for _, tag := range []string{`"2"`, "*", "x", `"0"`, `"-1"`, `1`, `"+1"`, `"01"`, `"1`} {
 		if code := patch("If-Match", tag); code != 412 {
 			t.Errorf("If-Match %s: %d", tag, code)
 		}

@@ -382,6 +382,8 @@ func TestSheetsRefused(t *testing.T) {
 		"no such relation":            {change("xl/_rels/workbook.xml.rels", "worksheets/sheet1.xml", "worksheets/sheet9.xml"), []row{{Code: "file-damaged", Found: "xl/worksheets/sheet9.xml"}}},
 		"a sheet outside the package": {change("xl/_rels/workbook.xml.rels", `Target="worksheets/sheet1.xml"`, `TargetMode="External" Target="file:///etc/passwd"`), []row{{Code: "sheet-unknown"}}},
 		"a climbing relation":         {change("xl/_rels/workbook.xml.rels", `worksheets/sheet1.xml`, `../../../etc/passwd`), []row{{Code: "file-damaged", Found: "etc/passwd"}}},
+		"shared texts named twice":    {change("xl/_rels/workbook.xml.rels", "</Relationships>", `<Relationship Id="z1" Type="x/sharedStrings" Target="s.xml"/><Relationship Id="z2" Type="x/sharedStrings" Target="s.xml"/></Relationships>`), []row{{Code: "archive-refused", Found: "xl/s.xml"}}},
+		"thousands of relations":      {change("xl/_rels/workbook.xml.rels", "</Relationships>", strings.Repeat(`<Relationship Id="z" Type="x/y" Target="s.xml"/>`, 1001)+"</Relationships>"), []row{{Code: "file-damaged", Found: "xl/_rels/workbook.xml.rels"}}},
 		"only hidden sheets":          {change("xl/workbook.xml", `sheetId="1"`, `state="hidden"`), []row{{Code: "sheet-unknown"}}},
 		"not UTF-8":                   {change(first, `>Sand<`, ">S\xe4nd<"), damaged},
 	} {
