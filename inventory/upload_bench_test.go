@@ -160,13 +160,19 @@ func BenchmarkMemory(b *testing.B) {
 	}
 }
 
+// raced tells whether the race detector is in, which makes large files take minutes.
+func raced() bool {
+	info, ok := debug.ReadBuildInfo()
+	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
+}
+
 // A workbook of 100,000 rows is read in under 200 MiB, the items included, where
 // the process is run with a limit.
 func TestMemoryOfALargeWorkbook(t *testing.T) {
 	if testing.Short() || os.Getenv("CI") != "true" {
 		t.Skip("reads 100,000 rows in four ways, which takes a minute: run in CI")
 	}
-	if info, ok := debug.ReadBuildInfo(); ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"}) {
+	if raced() {
 		t.Skip("the race detector takes several times the memory")
 	}
 	if peak := peakMiB(t, largeFile(t, inventory.FormXLSX), strings.Fields(served)...); peak > 200 {

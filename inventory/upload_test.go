@@ -401,6 +401,9 @@ func TestMostRows(t *testing.T) {
 	if testing.Short() || os.Getenv("CI") != "true" {
 		t.Skip("reads a million rows, which takes half a minute: run in CI")
 	}
+	if raced() {
+		t.Skip("a million rows under the race detector take minutes; run without it")
+	}
 	rows := func(n int, form inventory.Form) []byte {
 		var b bytes.Buffer
 		switch form {
