@@ -58,7 +58,7 @@ type Options struct {
 	// Nearer than two of its standard errors always does.
 	Band float64
 	// Precision is the standard error, of probabilities absolute and of means relative
-	// to the mean, at which a run counts as converged; more than 0.
+	// to the mean, at which a run counts as converged; 1e-6 to 1.
 	Precision float64
 }
 
@@ -330,8 +330,8 @@ func (p *Plan) estimate() {
 			}
 		}
 	}
-	// Nanoseconds, measured, of: a draw, a mixed normal, a product, a term, a
-	// covariance, a summary, a joint count, a comparison of ranks.
+	// About nanoseconds, of: a draw, a mixed normal, a product, a term, a covariance,
+	// a summary, a joint outcome, a comparison of ranks.
 	group := int64(len(p.group))
 	p.size.Draws = n * inputs
 	p.size.Steps = n * (15*inputs + 15*group + group*group/2 + int64(len(p.products)) + terms + used + 10*(outputs+differences) + 4*joint + 2*ranked)

@@ -82,8 +82,9 @@ type Pair struct {
 	Joint []Joint
 }
 
-// Difference is A less B on one measure, sample by sample with the same draws. Its
-// Distance is invalid.
+// Difference is A less B on one measure, sample by sample with the same draws. One
+// of less than 2^-40 (1e-12) of the size of the outputs is rounding, and so a tie
+// and 0. Its Distance is invalid.
 type Difference struct {
 	Summary
 	Better      Probability          // A is below B
@@ -294,11 +295,14 @@ func (s *sample) difference(a, b, measure int, d, room []float64) Difference {
 		end := n * (step + 1) / TracePoints
 		for j := n * step / TracePoints; j < end; j++ {
 			x := va[j] - vb[j]
+			if math.Abs(x) <= tie {
+				x = 0
+			}
 			d[j] = x
-			if x < -tie {
+			if x < 0 {
 				below++
 			}
-			if x <= tie {
+			if x <= 0 {
 				same++ // or below
 			}
 		}

@@ -82,7 +82,7 @@ func TestCopyIsIndistinguishable(t *testing.T) {
 	o := options(20_000)
 	r := run(t, m, o)
 	for i, d := range r.Pairs[0].Differences {
-		if d.Better.P != half || d.Better.SE != 0 || !d.Indistinguishable || math.Abs(d.Mean) > 1e-12 || d.BetterTrace[4] != half {
+		if d.Better.P != half || d.Better.SE != 0 || !d.Indistinguishable || d.Mean != 0 || d.SD != 0 || d.Shares[0] != 0 || d.BetterTrace[4] != half {
 			t.Errorf("measure %d: %+v, mean %v", i, d.Better, d.Mean)
 		}
 	}

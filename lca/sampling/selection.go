@@ -15,8 +15,9 @@ const few = 32
 // of v that would stand there if v were sorted. It counts the values in buckets of
 // equal width, and looks closer only at the buckets in which a rank lies, so that
 // the rest is never put in order: about 2 len(v) steps. As a bucket is at most
-// 1/2,048 as wide as what it is part of, no distribution makes it go astray. v is
-// kept unless it has few values; room is as long as v, and is overwritten.
+// 1/32 as wide as what it is part of, no distribution makes it go astray. The
+// difference of two values must be finite. v is kept; room is as long, and is
+// overwritten.
 func placed(out, v []float64, ranks []int, room []float64) {
 	if len(ranks) == 0 {
 		return
@@ -25,9 +26,10 @@ func placed(out, v []float64, ranks []int, room []float64) {
 	low, high := ends(v)
 	scale := float64(buckets) / (high - low)
 	if len(v) <= few || scale > math.MaxFloat64 { // few or equal
-		slices.Sort(v)
+		sorted := room[:copy(room, v)]
+		slices.Sort(sorted)
 		for i, rank := range ranks {
-			out[i] = v[rank]
+			out[i] = sorted[rank]
 		}
 		return
 	}
@@ -61,7 +63,7 @@ func placed(out, v []float64, ranks []int, room []float64) {
 			*at++
 		}
 	}
-	more := make([]float64, 0)
+	var more []float64
 	for _, p := range parts {
 		n := p.to - p.from
 		more = slices.Grow(more[:0], n)

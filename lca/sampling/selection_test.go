@@ -1,6 +1,7 @@
 package sampling
 
 import (
+	"math"
 	"slices"
 	"testing"
 
@@ -17,6 +18,7 @@ func TestPlacedIsAsSorted(t *testing.T) {
 			rapid.Float64Range(-1, 1),
 			rapid.Map(rapid.IntRange(0, 3), func(i int) float64 { return float64(i) }),
 			rapid.Just(0.1),
+			rapid.Map(rapid.IntRange(0, 90), func(i int) float64 { return float64(i) * math.SmallestNonzeroFloat64 }),
 			rapid.Map(rapid.Float64(), func(f float64) float64 { return f / 2 }),
 		}).Draw(t, "values")
 		v := rapid.SliceOfN(value, 1, 400).Draw(t, "sample")
@@ -30,7 +32,11 @@ func TestPlacedIsAsSorted(t *testing.T) {
 		ranks := slices.Compact(slices.Sorted(slices.Values(rapid.SliceOfN(rank, 0, 30).Draw(t, "ranks"))))
 		sorted := slices.Sorted(slices.Values(v))
 		got, want := make([]float64, len(ranks)), make([]float64, len(ranks))
+		before := slices.Clone(v)
 		placed(got, v, ranks, make([]float64, len(v)))
+		if !slices.Equal(v, before) {
+			t.Fatal("the sample is not what it was")
+		}
 		for i, r := range ranks {
 			want[i] = sorted[r]
 		}
