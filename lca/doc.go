@@ -18,6 +18,10 @@
 //	GSA P100, escalation                     cost.EscalatedSinglePresentValue, cost.EscalatedUniformPresentValue
 //	OMB Circular A-94, real and nominal      cost.Real, cost.Nominal
 //	FHWA-SA-98-079, present value, salvage   cost.Factors.Present, cost.RemainingLife
+//	Salmon et al. 2011, Philox4x64-10        sampling.Plan.Run
+//	Wichura 1988, AS 241, normal quantile    sampling.Plan.Run
+//	Frischknecht et al. 2007, pedigree       sampling.PedigreeGSD
+//	Hyndman and Fan 1996, definition 1       sampling.Percentile
 //	IEEE 754-2008 decimal128 precision       num.Div
 //	NIST SP 811 (2008), B.8 and B.9          unit (table)
 //	RFC 6901, JSON Pointer                   fault.Path
