@@ -28,18 +28,28 @@ func (s *Server) routeComparisons() {
 // heavy makes room for work that holds a whole table in memory, of which few run at
 // once, and gives it time to be written; the caller ends it.
 func (s *Server) heavy(c echo.Context) (done func(), err error) {
-	wait := time.NewTimer(s.options.ComputeWait)
-	defer wait.Stop()
-	select {
-	case s.tables <- struct{}{}:
-	case <-wait.C:
-		return nil, &refusal{code: "overloaded", header: [2]string{"Retry-After", "5"}}
-	case <-c.Request().Context().Done():
-		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: c.Request().Context().Err()}
+	done, err = s.room(c.Request().Context(), s.tables)
+	if err != nil {
+		return nil, err
 	}
 	// Where the connection has no deadlines to set, as in a test, there is nothing to do.
 	_ = http.NewResponseController(c.Response()).SetWriteDeadline(time.Now().Add(tableTime))
-	return func() { <-s.tables }, nil
+	return done, nil
+}
+
+// room waits a while for a place among those that work at once, which the caller
+// leaves by done.
+func (s *Server) room(ctx context.Context, places chan struct{}) (done func(), err error) {
+	wait := time.NewTimer(s.options.ComputeWait)
+	defer wait.Stop()
+	select {
+	case places <- struct{}{}:
+		return func() { <-places }, nil
+	case <-wait.C:
+		return nil, &refusal{code: "overloaded", header: [2]string{"Retry-After", "5"}}
+	case <-ctx.Done():
+		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: ctx.Err()}
+	}
 }
 
 // tableTime is how long a table may take to be read, stored or written.
@@ -47,16 +57,11 @@ const tableTime = 5 * time.Minute
 
 // computed runs work when there is room for it, or refuses after a while.
 func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byte, error)) ([]byte, error) {
-	wait := time.NewTimer(s.options.ComputeWait)
-	defer wait.Stop()
-	select {
-	case s.computing <- struct{}{}:
-	case <-wait.C:
-		return nil, &refusal{code: "overloaded", header: [2]string{"Retry-After", "5"}}
-	case <-ctx.Done():
-		return nil, &service.Error{Code: service.Unavailable, Detail: "the request was given up", Cause: ctx.Err()}
+	done, err := s.room(ctx, s.computing)
+	if err != nil {
+		return nil, err
 	}
-	defer func() { <-s.computing }()
+	defer done()
 	limited, cancel := context.WithTimeout(ctx, s.options.ComputeLimit)
 	defer cancel()
 	text, err := work(limited)

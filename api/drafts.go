@@ -216,21 +216,12 @@ func (s *Server) editing(c echo.Context, edit func(revision int) (*service.Revie
 	return sendReview(c, r)
 }
 
-func (s *Server) edit(c echo.Context, revision int, edit inventory.DraftEdit) (*service.Review, error) {
-	return s.service.EditDraft(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, inventory.ActionEditDraft, edit)
-}
-
 func (s *Server) describeDraft(c echo.Context) error {
 	return s.editing(c, func(revision int) (*service.Review, error) {
-		r, err := s.review(c)
-		if err != nil {
-			return nil, err
-		}
-		meta := r.Draft.Meta
-		if _, err := s.storing(c, "describeDraft", &meta); err != nil {
-			return nil, err
-		}
-		return s.edit(c, revision, inventory.DraftEdit{Meta: &meta})
+		return s.service.EditDraft(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, inventory.ActionEditDraft, func(d inventory.Draft) (inventory.DraftEdit, error) {
+			_, err := s.storing(c, "describeDraft", &d.Meta)
+			return inventory.DraftEdit{Meta: &d.Meta}, err
+		})
 	})
 }
 
@@ -289,7 +280,7 @@ func (s *Server) putDraftItem(c echo.Context) error {
 		if err != nil {
 			return nil, err
 		}
-		return s.edit(c, revision, inventory.DraftEdit{Items: map[string]*inventory.Item{item.Code: item}})
+		return s.service.PutItem(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, item)
 	})
 }
 
@@ -316,14 +307,7 @@ func (s *Server) readPatch(c echo.Context) ([]byte, error) {
 
 func (s *Server) deleteDraftItem(c echo.Context) error {
 	return s.editing(c, func(revision int) (*service.Review, error) {
-		r, err := s.review(c)
-		if err != nil {
-			return nil, err
-		}
-		if _, err := findItem(r.Draft.Items, c.Param("code"), "the draft itself"); err != nil {
-			return nil, err
-		}
-		return s.edit(c, revision, inventory.DraftEdit{Items: map[string]*inventory.Item{c.Param("code"): nil}})
+		return s.service.RemoveItem(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, c.Param("code"))
 	})
 }
 
@@ -384,41 +368,20 @@ func splitList(text string) []string {
 // readBytes reads a body of one of several media types, which check may refuse.
 func (s *Server) readBytes(c echo.Context, most int64, media []string, check func([]byte) error) ([]byte, error) {
 	r := c.Request()
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	if err := uncompressed(r); err != nil {
+		return nil, err
 	}
 	if kind, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); !slices.Contains(media, strings.ToLower(strings.TrimSpace(kind))) {
 		return nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be " + strings.Join(media, " or ") + ".", header: [2]string{"Accept", strings.Join(media, ", ")}}
 	}
-	if r.ContentLength > most {
-		return nil, tooLargeFor(most)
-	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, most))
-	if err := bodyError(err, most); err != nil {
+	body, err := wholeBody(c, most)
+	if err != nil {
 		return nil, err
 	}
 	if check != nil {
 		return body, check(body)
 	}
 	return body, nil
-}
-
-func tooLargeFor(most int64) error {
-	return &refusal{code: "body-too-large", detail: "The body has more than " + strconv.FormatInt(most, 10) + " bytes.", header: [2]string{"Connection", "close"}}
-}
-
-// bodyError tells why a body could not be read.
-func bodyError(err error, most int64) error {
-	var over *http.MaxBytesError
-	switch {
-	case err == nil:
-		return nil
-	case errors.As(err, &over):
-		return tooLargeFor(most)
-	case errors.Is(err, os.ErrDeadlineExceeded):
-		return &refusal{code: "request-timeout", header: [2]string{"Connection", "close"}}
-	}
-	return &refusal{code: "malformed-request", detail: "The body ended before it was complete.", header: [2]string{"Connection", "close"}}
 }
 
 // diffView is a difference of two lists of items.
@@ -594,8 +557,8 @@ func (s *Server) uploaded(c echo.Context, o *inventory.UploadOptions) (io.Reader
 // to be read as it arrives; one that is said to be larger is not read at all.
 func fileBody(c echo.Context) (io.Reader, error) {
 	r := c.Request()
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	if err := uncompressed(r); err != nil {
+		return nil, err
 	}
 	if r.ContentLength > inventory.MaxFileBytes {
 		return nil, tooLargeFor(inventory.MaxFileBytes)

@@ -75,7 +75,7 @@ func viewVersion(v *inventory.Version) versionView {
 	return versionView{refOf(v), v.Slug, v.Number, v.Meta.Name, v.Meta.Region, v.Meta.Currency, v.Meta.Invented, v.Hash, v.Note, v.CreatedAt, v.Meta.Extends, nil}
 }
 
-func refOf(v *inventory.Version) string { return v.Slug + "@" + strconv.Itoa(v.Number) }
+func refOf(v *inventory.Version) string { return v.Ref().String() }
 
 func (s *Server) listInventories(c echo.Context) error {
 	at, err := readPage(c)
@@ -269,9 +269,9 @@ func (s *Server) getItem(c echo.Context) error {
 
 // findItem finds an item in a list that is sorted by code.
 func findItem(items []inventory.Item, code, of string) (*inventory.Item, error) {
-	i, found := slices.BinarySearchFunc(items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
-	if !found {
+	item := inventory.Find(items, code)
+	if item == nil {
 		return nil, &service.Error{Code: service.NotFound, Detail: fmt.Sprintf("%s has no item %s.", of, quote(code))}
 	}
-	return &items[i], nil
+	return item, nil
 }

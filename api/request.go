@@ -2,7 +2,6 @@ package api
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"mime"
 	"net/http"
@@ -104,27 +103,53 @@ func quality(parameters map[string]string) int {
 // readBody reads a JSON body and checks it against the contract, as CheckBody does.
 func (s *Server) readBody(c echo.Context, operationID string) (accepted []byte, refused []fault.Fault, err error) {
 	r := c.Request()
-	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
-		return nil, nil, &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	if err := uncompressed(r); err != nil {
+		return nil, nil, err
 	}
 	if !isJSON(r.Header.Values("Content-Type")) {
 		return nil, nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be application/json, with no parameter but charset=utf-8.", header: [2]string{"Accept", "application/json"}}
 	}
-	tooLarge := &refusal{code: "body-too-large", detail: fmt.Sprintf("The body has more than %d bytes.", maxBodyBytes), header: [2]string{"Connection", "close"}}
-	if r.ContentLength > maxBodyBytes {
-		return nil, nil, tooLarge
-	}
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxBodyBytes))
-	var over *http.MaxBytesError
-	switch {
-	case errors.As(err, &over):
-		return nil, nil, tooLarge
-	case errors.Is(err, os.ErrDeadlineExceeded):
-		return nil, nil, &refusal{code: "request-timeout", header: [2]string{"Connection", "close"}}
-	case err != nil:
-		return nil, nil, &refusal{code: "malformed-request", detail: "The body ended before it was complete.", header: [2]string{"Connection", "close"}}
+	body, err := wholeBody(c, maxBodyBytes)
+	if err != nil {
+		return nil, nil, err
 	}
 	return s.contract.CheckBody(operationID, body)
+}
+
+// uncompressed refuses a body with a coding, since a small one can unpack to a large.
+func uncompressed(r *http.Request) error {
+	if coding := r.Header.Get("Content-Encoding"); coding != "" && !strings.EqualFold(coding, "identity") {
+		return &refusal{code: "unsupported-encoding", detail: "The body must not be compressed.", header: [2]string{"Accept-Encoding", "identity"}}
+	}
+	return nil
+}
+
+// wholeBody reads a body of so many bytes at most.
+func wholeBody(c echo.Context, most int64) ([]byte, error) {
+	r := c.Request()
+	if r.ContentLength > most {
+		return nil, tooLargeFor(most)
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, most))
+	return body, bodyError(err, most)
+}
+
+func tooLargeFor(most int64) error {
+	return &refusal{code: "body-too-large", detail: "The body has more than " + strconv.FormatInt(most, 10) + " bytes.", header: [2]string{"Connection", "close"}}
+}
+
+// bodyError tells why a body could not be read.
+func bodyError(err error, most int64) error {
+	var over *http.MaxBytesError
+	switch {
+	case err == nil:
+		return nil
+	case errors.As(err, &over):
+		return tooLargeFor(most)
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return &refusal{code: "request-timeout", header: [2]string{"Connection", "close"}}
+	}
+	return &refusal{code: "malformed-request", detail: "The body ended before it was complete.", header: [2]string{"Connection", "close"}}
 }
 
 func isJSON(headers []string) bool {

@@ -56,6 +56,21 @@ func Diff(before, after []Item) (d Difference) {
 	return d
 }
 
+// SortByCode puts items in the order in which a version has them.
+func SortByCode(items []Item) {
+	slices.SortFunc(items, func(a, b Item) int { return strings.Compare(a.Code, b.Code) })
+}
+
+// Find finds an item by its code in a list that is sorted by code; nil where there is
+// none.
+func Find(items []Item, code string) *Item {
+	i, found := slices.BinarySearchFunc(items, code, func(i Item, code string) int { return strings.Compare(i.Code, code) })
+	if !found {
+		return nil
+	}
+	return &items[i]
+}
+
 func sortedByCode(items []Item) []*Item {
 	list := make([]*Item, len(items))
 	for i := range items {

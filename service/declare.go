@@ -4,8 +4,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"slices"
-	"strings"
 
 	"slabledger/inventory"
 	"slabledger/inventory/epd"
@@ -28,16 +26,27 @@ type Unused struct{ Indicator, Module, Scenario, Reason string }
 // declaration in the ILCD+EPD format. The declared unit must be that of the item, or
 // convert to it by mass.
 func (s *Service) Declare(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, file []byte, unit string, scenarios []string) (*Declared, error) {
-	r, err := s.Draft(ctx, slug, id, 0)
+	var d *Declared
+	r, err := s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionDeclare, func(draft inventory.Draft) (edit inventory.DraftEdit, err error) {
+		item, err := s.itemToChange(ctx, draft, code)
+		if err != nil {
+			return edit, err
+		}
+		d, err = declared(item, file, unit, scenarios)
+		if err != nil {
+			return edit, err
+		}
+		return oneItem(code, d.Item), nil
+	})
 	if err != nil {
 		return nil, err
 	}
-	i, found := slices.BinarySearchFunc(r.Resolved, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
-	if !found {
-		return nil, &Error{Code: NotFound, Detail: "the draft has no item " + short(code) + "; make it first, and give it its factors then"}
-	}
-	item := r.Resolved[i]
-	item.Layer = ""
+	d.Review = r
+	return d, nil
+}
+
+// declared is an item with what a declaration says of it.
+func declared(item inventory.Item, file []byte, unit string, scenarios []string) (*Declared, error) {
 	set, err := epd.Read(bytes.NewReader(file), epd.Options{Unit: unit})
 	if err != nil {
 		return nil, declarationError(err)
@@ -47,10 +56,10 @@ func (s *Service) Declare(ctx context.Context, retry *inventory.Retry, slug, id 
 		return nil, declarationError(err)
 	}
 	if mapped.Unit != item.Unit {
-		return nil, errFaults(oneFault("", "unit-incompatible", "the declaration is per "+mapped.Unit+", the item "+code+" per "+item.Unit+"; declare the item per "+mapped.Unit+", since nothing is converted here"))
+		return nil, errFaults(oneFault("", "unit-incompatible", "the declaration is per "+mapped.Unit+", the item "+item.Code+" per "+item.Unit+"; declare the item per "+mapped.Unit+", since nothing is converted here"))
 	}
 	if item.Category.IsProcess() {
-		return nil, errFaults(oneFault("", "category-mismatch", "declarations of products give the factors of materials; "+code+" is a process"))
+		return nil, errFaults(oneFault("", "category-mismatch", "declarations of products give the factors of materials; "+item.Code+" is a process"))
 	}
 	spread, pedigree := item.FactorData.Spread, item.FactorData.Pedigree
 	item.Factors, item.FactorSource, item.FactorData = mapped.Factors, &mapped.Source, mapped.Data
@@ -59,8 +68,7 @@ func (s *Service) Declare(ctx context.Context, retry *inventory.Retry, slug, id 
 	for _, u := range mapped.Unused {
 		d.Unused = append(d.Unused, Unused{u.Indicator, u.Module, u.Scenario, u.Reason})
 	}
-	d.Review, err = s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionDeclare, inventory.DraftEdit{Items: map[string]*inventory.Item{code: &item}})
-	return d, err
+	return d, nil
 }
 
 // declarationError tells the faults of a declaration by its elements.

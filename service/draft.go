@@ -207,7 +207,7 @@ func (s *Service) resolveLayers(ctx context.Context, slug string, meta inventory
 			problems = byCode(found, own)
 		}
 	}
-	slices.SortFunc(resolved, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+	inventory.SortByCode(resolved)
 	problems = append(problems, byCode(inventory.Validate(meta, resolved), resolved)...)
 	return resolved, problems, nil
 }
@@ -262,9 +262,17 @@ func byCode(found []inventory.Problem, items []inventory.Item) (list []ItemProbl
 	return list
 }
 
-// EditDraft changes a draft at a revision and reviews what comes of it.
-func (s *Service) EditDraft(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, action string, edit inventory.DraftEdit) (*Review, error) {
-	d, err := s.draftAt(ctx, slug, id, revision)
+// EditDraft changes a draft at a revision as change says of what it is, and reviews
+// what comes of it.
+func (s *Service) EditDraft(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, action string, change func(inventory.Draft) (inventory.DraftEdit, error)) (*Review, error) {
+	d, err := s.store.Draft(ctx, slug, id)
+	if err != nil {
+		return nil, draftError(err, slug, id)
+	}
+	edit, err := change(d)
+	if err == nil && d.Revision != revision {
+		err = draftError(inventory.ErrStale, slug, id)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -304,7 +312,7 @@ func edited(d inventory.Draft, edit inventory.DraftEdit) inventory.Draft {
 			kept = append(kept, *item)
 		}
 	}
-	slices.SortFunc(kept, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+	inventory.SortByCode(kept)
 	d.Items = kept
 	return d
 }
@@ -328,29 +336,63 @@ func draftError(err error, slug, id string) error {
 // PatchItem changes an item of a draft as RFC 7396 says. An item that the draft takes
 // over from what it extends becomes its own.
 func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, patch []byte) (*Review, error) {
-	r, err := s.Draft(ctx, slug, id, 0)
-	if err != nil {
-		return nil, err
+	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, func(d inventory.Draft) (edit inventory.DraftEdit, err error) {
+		item, err := s.itemToChange(ctx, d, code)
+		if err != nil {
+			return edit, err
+		}
+		text, err := json.Marshal(item)
+		if err != nil {
+			return edit, &Error{Code: Internal, Detail: "the item cannot be written", Cause: err}
+		}
+		merged, err := merge(text, patch)
+		if err != nil {
+			return edit, &Error{Code: Malformed, Detail: "the patch cannot be read", Cause: err}
+		}
+		changed, err := ReadItem(merged, code)
+		return oneItem(code, changed), err
+	})
+}
+
+// oneItem puts an item into a draft, or takes it away where it is nil.
+func oneItem(code string, item *inventory.Item) inventory.DraftEdit {
+	return inventory.DraftEdit{Items: map[string]*inventory.Item{code: item}}
+}
+
+// PutItem puts an item into a draft.
+func (s *Service) PutItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, item *inventory.Item) (*Review, error) {
+	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, func(inventory.Draft) (inventory.DraftEdit, error) { return oneItem(item.Code, item), nil })
+}
+
+// RemoveItem takes an item of its own out of a draft.
+func (s *Service) RemoveItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string) (*Review, error) {
+	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, func(d inventory.Draft) (edit inventory.DraftEdit, err error) {
+		if inventory.Find(d.Items, code) == nil {
+			return edit, &Error{Code: NotFound, Detail: "the draft itself has no item " + short(code)}
+		}
+		return oneItem(code, nil), nil
+	})
+}
+
+// itemToChange is a copy of an item of a draft, or of what it extends, as one of the
+// draft's own.
+func (s *Service) itemToChange(ctx context.Context, d inventory.Draft, code string) (item inventory.Item, err error) {
+	found := inventory.Find(d.Items, code)
+	if found == nil && d.Meta.Extends != "" {
+		base, _, err := s.baseOf(ctx, d.Slug, d.Meta) // what is wrong with it is told of the draft
+		if err != nil {
+			return item, err
+		}
+		if base != nil {
+			found = inventory.Find(base.Items, code)
+		}
 	}
-	i, found := slices.BinarySearchFunc(r.Resolved, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) })
-	if !found {
-		return nil, &Error{Code: NotFound, Detail: "the draft has no item " + short(code)}
+	if found == nil {
+		return item, &Error{Code: NotFound, Detail: "the draft has no item " + short(code)}
 	}
-	item := r.Resolved[i]
+	item = *found
 	item.Layer = ""
-	text, err := json.Marshal(item)
-	if err != nil {
-		return nil, &Error{Code: Internal, Detail: "the item cannot be written", Cause: err}
-	}
-	merged, err := merge(text, patch)
-	if err != nil {
-		return nil, &Error{Code: Malformed, Detail: "the patch cannot be read", Cause: err}
-	}
-	changed, err := ReadItem(merged, code)
-	if err != nil {
-		return nil, err
-	}
-	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, inventory.DraftEdit{Items: map[string]*inventory.Item{code: changed}})
+	return item, nil
 }
 
 // ReadItem reads one item, which has the code given.
@@ -444,19 +486,12 @@ func (s *Service) PublishDraft(ctx context.Context, retry *inventory.Retry, slug
 	if len(r.Problems) > 0 {
 		return nil, unpublishable(r.Problems)
 	}
-	v := inventory.Version{Slug: slug, Number: r.Against.Number + 1, Meta: d.Meta, Note: note, Items: r.Resolved, CreatedAt: inventory.FormatTime(s.now())}
-	if v.Hash, err = inventory.Hash(v.Meta, v.Items); err != nil {
-		return nil, &Error{Code: Internal, Detail: "the items cannot be hashed", Cause: err}
+	v, before, err := s.next(ctx, r, note)
+	if err != nil {
+		return nil, err
 	}
-	before := ""
-	if r.Against.Number > 0 {
-		newest, err := s.Version(ctx, slug, r.Against.Number)
-		if err != nil {
-			return nil, err
-		}
-		if before = newest.Hash; before == v.Hash {
-			return nil, errFaults(oneFault("", "nothing-changed", "the draft says what "+r.Against.String()+" says already"))
-		}
+	if before == v.Hash {
+		return nil, errFaults(oneFault("", "nothing-changed", "the draft says what "+r.Against.String()+" says already"))
 	}
 	err = s.store.PublishDraft(ctx, v, id, revision, s.changed(ctx, retry, inventory.ActionPublish, v.Ref().String(), VersionLocation(v.Ref()), before, v.Hash))
 	if err != nil {
@@ -544,9 +579,8 @@ func (s *Service) History(ctx context.Context, slug, code string) ([]ItemState, 
 			return nil, err
 		}
 		list[n].Version = versions[n]
-		if i, found := slices.BinarySearchFunc(v.Items, code, func(i inventory.Item, code string) int { return strings.Compare(i.Code, code) }); found {
-			list[n].Item, known = &v.Items[i], true
-		}
+		list[n].Item = inventory.Find(v.Items, code)
+		known = known || list[n].Item != nil
 		if before != nil && list[n].Item != nil {
 			if changed := inventory.Diff([]inventory.Item{*before}, []inventory.Item{*list[n].Item}).Changed; changed != nil {
 				list[n].Changed = changed[0].Fields

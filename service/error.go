@@ -55,7 +55,7 @@ func errFaults(found []fault.Fault) error {
 // faults are told that do not follow from the lack. Without refused it is err.
 func joined(refused []fault.Fault, err error) error {
 	var failed *Error
-	if len(refused) == 0 || (err != nil && (!errors.As(err, &failed) || failed.Code != Invalid)) {
+	if len(refused) == 0 || (err != nil && !asInvalid(err, &failed)) {
 		return err
 	}
 	all := slices.Clone(refused)

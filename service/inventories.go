@@ -8,7 +8,6 @@ import (
 	"errors"
 	"slices"
 	"strconv"
-	"strings"
 	"sync"
 	"time"
 
@@ -65,24 +64,17 @@ func (s *Service) catalogue(ctx context.Context, ref inventory.Ref) (*catalogue,
 
 // pinned resolves "slug@n", or "slug" to its newest version.
 func (s *Service) pinned(ctx context.Context, text string) (*catalogue, error) {
-	slug, number, found := strings.Cut(text, "@")
-	ref := inventory.Ref{Slug: slug}
-	if found {
-		n, err := strconv.Atoi(number)
-		if err != nil || n < 1 || strconv.Itoa(n) != number {
-			return nil, inventoryFault("inventory-reference", "an inventory is named like demo@1")
-		}
-		ref.Number = n
-	}
-	if !inventory.ValidSlug(slug) {
+	ref, found := inventory.ParseRef(text)
+	switch {
+	case found:
+	case !inventory.ValidSlug(text):
 		return nil, inventoryFault("inventory-reference", "an inventory is named like demo@1: lower-case letters, digits, hyphens")
-	}
-	if !found {
-		n, err := s.Newest(ctx, slug)
+	default:
+		n, err := s.Newest(ctx, text)
 		if err != nil {
 			return nil, unknownInventory(err, text)
 		}
-		ref.Number = n
+		ref = inventory.Ref{Slug: text, Number: n}
 	}
 	c, err := s.catalogue(ctx, ref)
 	if err != nil {
@@ -96,7 +88,7 @@ func (s *Service) pinned(ctx context.Context, text string) (*catalogue, error) {
 func (s *Service) pinnedOrNone(ctx context.Context, text string, refused []fault.Fault) (*catalogue, []fault.Fault, error) {
 	c, err := s.pinned(ctx, text)
 	var failed *Error
-	if errors.As(err, &failed) && failed.Code == Invalid {
+	if asInvalid(err, &failed) {
 		return &catalogue{}, append(slices.Clone(refused), failed.Faults...), nil
 	}
 	return c, refused, err

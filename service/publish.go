@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"io"
-	"strconv"
 
 	"slabledger/inventory"
 	"slabledger/lca/fault"
@@ -23,32 +22,37 @@ func (s *Service) Import(ctx context.Context, slug string, meta inventory.Meta, 
 	return in.Version, in.Published, nil
 }
 
-func (s *Service) publish(ctx context.Context, slug string, meta inventory.Meta, items []inventory.Item, note string) (v inventory.Version, published bool, err error) {
-	hash, err := inventory.Hash(meta, items)
-	if err != nil {
-		return v, false, &Error{Code: Internal, Detail: "the items cannot be hashed", Cause: err}
+// next is what a review comes to as the version behind the one that it is against, and
+// the hash of that; of a version that says the same, both hashes are equal.
+func (s *Service) next(ctx context.Context, r *Review, note string) (v inventory.Version, before string, err error) {
+	v = inventory.Version{Slug: r.Draft.Slug, Number: r.Against.Number + 1, Meta: r.Draft.Meta, Note: note, Items: r.Resolved, CreatedAt: inventory.FormatTime(s.now())}
+	if v.Hash, err = inventory.Hash(v.Meta, v.Items); err != nil {
+		return v, "", &Error{Code: Internal, Detail: "the items cannot be hashed", Cause: err}
 	}
-	before := ""
-	newest, err := s.store.Newest(ctx, slug)
-	switch {
-	case errors.Is(err, inventory.ErrNotFound):
-		newest = 0
-	case err != nil:
-		return v, false, storeError(err, "")
-	default:
-		last, err := s.Version(ctx, slug, newest)
+	if r.Against.Number > 0 {
+		last, err := s.Version(ctx, r.Against.Slug, r.Against.Number)
 		if err != nil {
-			return v, false, err
-		}
-		if last.Hash == hash {
-			return *last, false, nil
+			return v, "", err
 		}
 		before = last.Hash
 	}
-	v = inventory.Version{Slug: slug, Number: newest + 1, Meta: meta, Hash: hash, Note: note, Items: items, CreatedAt: inventory.FormatTime(s.now())}
-	c := s.change(ctx, nil, inventory.ActionPublish, slug+"@"+strconv.Itoa(v.Number), "")
-	c.Before, c.After = before, hash
-	if err := s.store.Publish(ctx, v, c); err != nil {
+	return v, before, nil
+}
+
+// publish stores what a review comes to, unless the newest version says the same.
+func (s *Service) publish(ctx context.Context, r *Review, note string) (v inventory.Version, published bool, err error) {
+	v, before, err := s.next(ctx, r, note)
+	if err != nil {
+		return v, false, err
+	}
+	if before == v.Hash {
+		last, err := s.Version(ctx, r.Against.Slug, r.Against.Number)
+		if err != nil {
+			return v, false, err
+		}
+		return *last, false, nil
+	}
+	if err := s.store.Publish(ctx, v, s.changed(ctx, nil, inventory.ActionPublish, v.Ref().String(), "", before, v.Hash)); err != nil {
 		return v, false, storeError(err, "")
 	}
 	return v, true, nil

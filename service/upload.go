@@ -3,8 +3,6 @@ package service
 import (
 	"context"
 	"io"
-	"slices"
-	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -25,29 +23,40 @@ type Uploaded struct {
 // Upload reads a table of items into a draft at a revision: all of it, or nothing.
 // Its rows take the place of all items of the draft, or, merging, of those with the
 // same code. The error is an *inventory.UploadError where rows are bad.
-func (s *Service) Upload(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, file io.Reader, o inventory.UploadOptions, merging, dryRun bool) (*Uploaded, error) {
+func (s *Service) Upload(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, file io.Reader, o inventory.UploadOptions, merging, dryRun bool) (_ *Uploaded, err error) {
+	up := &Uploaded{DryRun: dryRun}
+	change := func(d inventory.Draft) (edit inventory.DraftEdit, err error) {
+		if d.Revision != revision { // then the file need not be read
+			return edit, draftError(inventory.ErrStale, slug, id)
+		}
+		o.Meta = d.Meta
+		if merging {
+			o.Below = append(o.Below, d.Items...)
+		}
+		read, err := s.read(ctx, slug, o, file)
+		if err != nil {
+			return edit, err
+		}
+		up.Rows, up.Notes = len(read.Items), read.Notes
+		edit = inventory.DraftEdit{Clear: !merging, Items: make(map[string]*inventory.Item, len(read.Items))}
+		for i := range read.Items {
+			edit.Items[read.Items[i].Code] = &read.Items[i]
+		}
+		return edit, nil
+	}
+	if !dryRun {
+		up.Review, err = s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionUpload, change)
+		return up, err
+	}
 	d, err := s.draftAt(ctx, slug, id, revision)
 	if err != nil {
 		return nil, err
 	}
-	o.Meta = d.Meta
-	if merging {
-		o.Below = append(o.Below, d.Items...)
-	}
-	read, err := s.read(ctx, slug, o, file)
+	edit, err := change(d)
 	if err != nil {
 		return nil, err
 	}
-	edit := inventory.DraftEdit{Clear: !merging, Items: make(map[string]*inventory.Item, len(read.Items))}
-	for i := range read.Items {
-		edit.Items[read.Items[i].Code] = &read.Items[i]
-	}
-	up := &Uploaded{Rows: len(read.Items), Notes: read.Notes, DryRun: dryRun}
-	if dryRun {
-		up.Review, err = s.review(ctx, edited(d, edit), 0)
-	} else {
-		up.Review, err = s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionUpload, edit)
-	}
+	up.Review, err = s.review(ctx, edited(d, edit), 0)
 	return up, err
 }
 
@@ -112,7 +121,7 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 	o.Meta = read.Meta
 	r := &Review{Draft: inventory.Draft{Slug: slug, Meta: o.Meta, Items: read.Items}, Resolved: read.Items}
 	if o.Meta.Extends == "" { // then reading has validated all that there is
-		slices.SortFunc(r.Resolved, func(a, b inventory.Item) int { return strings.Compare(a.Code, b.Code) })
+		inventory.SortByCode(r.Resolved)
 		r, err = s.against(ctx, r, 0)
 	} else {
 		r, err = s.review(ctx, r.Draft, 0)
@@ -127,7 +136,7 @@ func (s *Service) ImportTable(ctx context.Context, slug string, o inventory.Uplo
 	if dryRun {
 		return out, nil
 	}
-	out.Version, out.Published, err = s.publish(ctx, slug, o.Meta, r.Resolved, note)
+	out.Version, out.Published, err = s.publish(ctx, r, note)
 	return out, err
 }
 
