@@ -4,3 +4,6 @@ import "time"
 
 // SetClock makes a test's own time.
 func (s *Service) SetClock(now func() time.Time) { s.now = now }
+
+// SetWorkers makes so many goroutines draw samples.
+func (s *Service) SetWorkers(n int) { s.workers = n }

@@ -20,6 +20,8 @@ type Service struct {
 	store inventory.Store
 	now   func() time.Time // of publication; never part of a result
 
+	workers int // that draw samples; 0 is one a processor
+
 	mu    sync.Mutex
 	cache map[inventory.Ref]*catalogue
 	// withdrawn versions by slug, as last looked at

@@ -10,6 +10,7 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/shopspring/decimal"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/lca/num"
 )
@@ -37,6 +38,8 @@ const (
 	MeasureInitial      = "initial_cost"
 	MeasureTotalCarbon  = "total_carbon"
 	MeasureCradleToGate = "cradle_to_gate_carbon"
+	// MeasureNPVWithCarbon is there where the comparison has a price of carbon.
+	MeasureNPVWithCarbon = "net_present_value_with_carbon"
 )
 
 // whatIf evaluates a comparison again and again with one number changed.
@@ -52,7 +55,11 @@ type whatIf struct {
 // totals are the figures of one alternative, per m2.
 type totals struct {
 	NPV, Initial, TotalCarbon, CradleToGate decimal.Decimal
-	Items                                   []string // that the figures rest on, sorted
+	CarbonCost                              decimal.Decimal     // present value of the emissions at the price of carbon; zero without one
+	CradleToService                         decimal.Decimal     // A1 to A5, as far as declared
+	BeyondBoundary                          decimal.NullDecimal // D
+	Covers                                  []string            // the modules in the total
+	Items                                   []string            // that the figures rest on, sorted
 }
 
 func (t totals) measure(name string) decimal.Decimal {
@@ -63,6 +70,8 @@ func (t totals) measure(name string) decimal.Decimal {
 		return t.TotalCarbon
 	case MeasureCradleToGate:
 		return t.CradleToGate
+	case MeasureNPVWithCarbon:
+		return t.NPV.Add(t.CarbonCost)
 	}
 	return t.NPV
 }
@@ -127,6 +136,13 @@ func (w *whatIf) nominal() decimal.Decimal {
 	case w.variable.Of == VaryPrice:
 		return w.entry.inventory.Price.Amount
 	case w.variable.Of == VaryFactor:
+		if r := w.request.DataRequirements; r != nil {
+			for _, a := range w.entry.inventory.FactorData.Alternatives {
+				if a.Allocation == r.Allocation {
+					return a.Factor
+				}
+			}
+		}
 		v, _ := w.entry.factor(w.entry.inventory.MainFactor())
 		return v
 	}
@@ -225,9 +241,21 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 	}
 	list := make([]totals, len(evaluations))
 	for i, e := range evaluations {
-		list[i] = totals{TotalCarbon: e.result.Carbon.TotalKgCO2ePerM2.Decimal, CradleToGate: e.result.Carbon.CradleToGateKgCO2ePerM2.Decimal}
+		c := &e.result.Carbon
+		list[i] = totals{TotalCarbon: c.TotalKgCO2ePerM2.Decimal, CradleToGate: c.CradleToGateKgCO2ePerM2.Decimal, Covers: c.TotalCovers}
+		for _, stage := range c.StageTotals {
+			if stage.Stage == "product" || stage.Stage == "construction process" {
+				list[i].CradleToService = list[i].CradleToService.Add(stage.DeclaredPart.Decimal)
+			}
+		}
+		if d := c.BeyondBoundaryDKgCO2ePerM2; d != nil {
+			list[i].BeyondBoundary = decimal.NewNullDecimal(d.Decimal)
+		}
 		if cost := e.result.Cost; cost != nil {
 			list[i].NPV, list[i].Initial = cost.NetPresentValuePerM2.Decimal, cost.InitialPerM2.Decimal
+			if cost.CarbonPrice != nil {
+				list[i].CarbonCost = cost.CarbonPrice.PresentValuePerM2.Decimal
+			}
 		}
 		list[i].Items = e.items
 	}
@@ -264,9 +292,10 @@ func standingOn(raw []jsontext.Value, chosen []int) []int {
 	return slices.Sorted(maps.Keys(needed))
 }
 
-// with is the catalogue with another price or main factor of one item.
+// with is the catalogue with another price or main factor of one item. The factor
+// stands whatever the allocation.
 func (c *catalogue) with(e *entry, of string, value decimal.Decimal) *catalogue {
-	changed, item := *e, *e.inventory
+	item := *e.inventory
 	if of == VaryPrice {
 		price := *item.Price
 		price.Amount = value
@@ -274,12 +303,40 @@ func (c *catalogue) with(e *entry, of string, value decimal.Decimal) *catalogue 
 	} else {
 		item.Factors = maps.Clone(item.Factors)
 		item.Factors[item.MainFactor()] = value
-		for k, key := range factorOrder {
-			v, ok := item.Factors[key]
-			changed.factors[k] = decimal.NullDecimal{Decimal: v, Valid: ok}
-		}
+		item.FactorData.Alternatives = nil
 	}
-	changed.inventory = &item
+	return c.having(e, &item)
+}
+
+// scaled is the catalogue with the price, where it has one, and every factor of one
+// item times a number each.
+func (c *catalogue) scaled(e *entry, price, factor decimal.Decimal) *catalogue {
+	item := *e.inventory
+	if item.Price != nil {
+		scaled := *item.Price
+		scaled.Amount = scaled.Amount.Mul(price)
+		item.Price = &scaled
+	}
+	item.Factors = maps.Clone(item.Factors)
+	for key, v := range item.Factors {
+		item.Factors[key] = v.Mul(factor)
+	}
+	item.FactorData.Alternatives = slices.Clone(item.FactorData.Alternatives)
+	for i := range item.FactorData.Alternatives {
+		a := &item.FactorData.Alternatives[i]
+		a.Factor = a.Factor.Mul(factor)
+	}
+	return c.having(e, &item)
+}
+
+// having is the catalogue with other numbers of one item.
+func (c *catalogue) having(e *entry, item *inventory.Item) *catalogue {
+	changed := *e
+	for k, key := range factorOrder {
+		v, ok := item.Factors[key]
+		changed.factors[k] = decimal.NullDecimal{Decimal: v, Valid: ok}
+	}
+	changed.inventory = item
 	other := *c
 	other.list, other.entries = slices.Clone(c.list), maps.Clone(c.entries)
 	other.list[e.Index], other.entries[e.Code] = &changed, &changed
