@@ -112,53 +112,64 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	if !faults.Empty() || len(refused) > 0 {
 		return nil, errFaults(faults.All())
 	}
-	tie := func(x decimal.Decimal) (TieAt, error) {
-		list, err := w.at(ctx, s, x)
-		if err != nil {
-			return TieAt{}, fmt.Errorf("at %s: %w", num.Canonical(x), err)
-		}
-		a, b := list[0].measure(req.Measure), list[1].measure(req.Measure)
-		return TieAt{Plain{x}, Fixed{a}, Fixed{b}, Fixed{a.Sub(b)}}, nil
-	}
-	at, err := tie(w.nominal())
-	if err != nil {
-		return nil, below("/comparison", err)
-	}
-	roots, ends, err := compare.Crossings(low, high, func(x decimal.Decimal) (decimal.Decimal, error) {
-		t, err := tie(x)
-		return t.Difference.Decimal, err
-	})
+	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
+		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: []string{Caution}}
+	err = s.crossings(ctx, w, low, high, resp)
 	if errors.Is(err, compare.ErrCrossings) {
 		return nil, errFaults(oneFault("/range", "compute-budget-exceeded", err.Error()))
 	}
 	if err != nil {
 		return nil, below("/comparison", err)
 	}
-	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
-		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Nominal: at, Crossings: []Crossing{}, Notices: []string{Caution}}
-	if resp.Low, err = tie(low); err != nil {
-		return nil, below("/comparison", err)
-	}
-	if resp.High, err = tie(high); err != nil {
-		return nil, below("/comparison", err)
-	}
-	for _, root := range roots {
-		t, err := tie(root.Value)
-		if err != nil {
-			return nil, below("/comparison", err)
-		}
-		crossing := Crossing{TieAt: t, Tie: root.Tie, LowerBefore: req.First, LowerAfter: req.Second}
-		if root.Rising < 0 {
-			crossing.LowerBefore, crossing.LowerAfter = req.Second, req.First
-		}
-		resp.Crossings = append(resp.Crossings, crossing)
-	}
-	resp.Conclusion = concludeTie(resp, ends)
 	resp.Evaluations = w.count
 	if resp.RequestHash, err = canonicalBody(req); err != nil {
 		return nil, err
 	}
 	return resp, nil
+}
+
+// crossings fills in where the two alternatives of an answer change places between two
+// values of what is varied. It fails with compare.ErrCrossings, or as an evaluation does.
+func (s *Service) crossings(ctx context.Context, w *whatIf, low, high decimal.Decimal, r *BreakEvenResponse) error {
+	tie := func(x decimal.Decimal) (TieAt, error) {
+		list, err := w.at(ctx, s, x)
+		if err != nil {
+			return TieAt{}, fmt.Errorf("at %s: %w", num.Canonical(x), err)
+		}
+		a, b := list[0].measure(r.Measure), list[1].measure(r.Measure)
+		return TieAt{Plain{x}, Fixed{a}, Fixed{b}, Fixed{a.Sub(b)}}, nil
+	}
+	var err error
+	if r.Nominal, err = tie(w.nominal()); err != nil {
+		return err
+	}
+	roots, ends, err := compare.Crossings(low, high, func(x decimal.Decimal) (decimal.Decimal, error) {
+		t, err := tie(x)
+		return t.Difference.Decimal, err
+	})
+	if err != nil {
+		return err
+	}
+	if r.Low, err = tie(low); err != nil {
+		return err
+	}
+	if r.High, err = tie(high); err != nil {
+		return err
+	}
+	r.Crossings = []Crossing{}
+	for _, root := range roots {
+		t, err := tie(root.Value)
+		if err != nil {
+			return err
+		}
+		crossing := Crossing{TieAt: t, Tie: root.Tie, LowerBefore: r.First, LowerAfter: r.Second}
+		if root.Rising < 0 {
+			crossing.LowerBefore, crossing.LowerAfter = r.Second, r.First
+		}
+		r.Crossings = append(r.Crossings, crossing)
+	}
+	r.Conclusion = concludeTie(r, ends)
+	return nil
 }
 
 func measureUnit(c *catalogue, measure string) string {
