@@ -182,7 +182,7 @@ func (u *uncertainty) read() {
 		u.faults.Add("/comparison/alternatives", "compute-budget-exceeded", "%d alternatives are %d pairs; accepted: up to %d alternatives", n, n*(n-1)/2, maxUncertainAlternatives)
 	}
 	u.readMeasures()
-	u.options = sampling.Options{Samples: req.Samples, Workers: u.service.samplers(), Band: num.Float(u.within(req.Band, "/band", "0", "0.5")), Precision: num.Float(u.within(req.Precision, "/precision", "0.000001", "1"))}
+	u.options = sampling.Options{Samples: req.Samples, Workers: u.service.samplers(), Band: num.Float(u.within(req.Band, "/band", decimal.Zero, decimal.New(5, -1))), Precision: num.Float(u.within(req.Precision, "/precision", decimal.New(1, -6), num.One))}
 	if seed, err := strconv.ParseUint(string(req.Seed), 10, 64); err != nil {
 		u.faults.Add("/seed", "out-of-range", "a seed is a whole number from 0 to 18446744073709551615")
 	} else {
@@ -194,9 +194,10 @@ func (u *uncertainty) read() {
 	}
 }
 
-func (u *uncertainty) within(text string, at fault.Path, low, high string) decimal.Decimal {
+func (u *uncertainty) within(text string, at fault.Path, low, high decimal.Decimal) decimal.Decimal {
+	before := u.faults.Len()
 	v := u.decimal(text, at)
-	if v.LessThan(decimal.RequireFromString(low)) || v.GreaterThan(decimal.RequireFromString(high)) {
+	if u.faults.Len() == before && (v.LessThan(low) || v.GreaterThan(high)) {
 		u.faults.Add(at, "out-of-range", "%q; accepted: %s to %s", short(text), low, high)
 	}
 	return v
