@@ -278,6 +278,9 @@ func (u *uncertainty) readGiven() map[string]sampling.Distribution {
 			u.faults.Add(at, "duplicate-name", "%s has a spread already", short(g.name()))
 		}
 		given[g.name()] = law
+		if g.Pointer != "" && g.Of != "" {
+			u.faults.Add(at.At("of"), "not-used", "a member of the comparison has neither price nor factor")
+		}
 		if g.Pointer == "" || !u.faults.Empty() {
 			continue
 		}

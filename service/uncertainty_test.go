@@ -404,6 +404,7 @@ func TestUncertaintyRefuses(t *testing.T) {
 		"a haul of what scatters":       {request(t), object2("spreads", []any{member("/alternatives/0/transport/2/distance", "km"), member("/alternatives/0/slab/thickness", "mm")}), "/spreads/1 not-linear"},
 		"a price of carbon and a haul":  {charged, object2("spreads", []any{member("/alternatives/0/transport/2/distance", "km"), member("/economics/carbon_price/amount", "EUR/t")}), "/spreads/1 not-linear"},
 		"more than a cubic metre":       {request(t), object2("spreads", []any{spread("pointer", "/alternatives/0/mix/constituents/2/amount", "unit", "kg/m3", "distribution", "uniform", "low", "0.5", "high", "3")}), "/spreads/0 out-of-range"},
+		"the price of a member":         {request(t), object2("spreads", []any{spread("pointer", "/alternatives/0/slab/thickness", "unit", "mm", "of", "price", "distribution", "fixed")}), "/spreads/0/of not-used"},
 		"no text there":                 {request(t), object2("spreads", []any{member("/functional_unit/analysis_period_years", "")}), "/spreads/0/pointer pointer-unknown"},
 		"a price of carbon without one": {request(t), object2("measures", []any{"net_present_value_with_carbon"}), "/measures/0 required-member-missing"},
 		"a seed that is too large":      {request(t), object2("seed", "99999999999999999999"), "/seed out-of-range"},
