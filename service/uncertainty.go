@@ -117,6 +117,9 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 	if err != nil {
 		return nil, err
 	}
+	if err := u.readLines(ctx); err != nil {
+		return nil, err
+	}
 	result, err := plan.Run(drawn(ctx, req.Samples))
 	if ctx.Err() != nil {
 		return nil, gone(ctx)
@@ -170,7 +173,8 @@ type uncertainty struct {
 	fixed    []HeldInput
 	together []sampling.Correlation
 
-	points int // at which the model was checked
+	lines  []Result // of the comparison as it stands
+	points int      // at which the model was checked
 	apart  decimal.Decimal
 }
 
@@ -444,6 +448,20 @@ func (u *uncertainty) prepare(ctx context.Context) (*sampling.Plan, *linear, err
 	}
 	plan, err := u.plan(ctx, l.model())
 	return plan, l, err
+}
+
+// readLines evaluates the comparison once with all its lines.
+func (u *uncertainty) readLines(ctx context.Context) error {
+	body, err := Encode(u.request.Comparison)
+	if err != nil {
+		return err
+	}
+	full, err := u.service.Compare(ctx, body)
+	if err != nil {
+		return below("/comparison", err)
+	}
+	u.lines = full.Alternatives
+	return nil
 }
 
 // modelTolerance is how far the model may be from the engine, relative to a figure:

@@ -170,6 +170,15 @@ func TestFiguresOfUncertaintyAddUp(t *testing.T) {
 		}
 	}
 	for _, a := range r.Alternatives {
+		for k, c := range a.Contributions {
+			sum, percent := decimal.Zero, decimal.Zero
+			for _, i := range c.Items {
+				sum, percent = sum.Add(i.Amount.Decimal), percent.Add(i.SharePercent.Decimal)
+			}
+			if nominal := a.Measures[k].Nominal; !sum.Equal(nominal.Decimal) || percent.Sub(decimal.NewFromInt(100)).Abs().GreaterThan(decimal.New(1, -2)) || len(c.Items) < 5 {
+				t.Errorf("%s %s: the items come to %s of %s, %s %%", a.Name, c.Measure, sum, nominal, percent)
+			}
+		}
 		for _, q := range a.Measures {
 			complete(a.Name+" "+q.Measure, q)
 			// All inputs are listed and independent, and nothing multiplies: the rest is sampling.

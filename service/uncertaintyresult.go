@@ -8,6 +8,7 @@ import (
 
 	"github.com/shopspring/decimal"
 
+	"slabledger/lca/cost"
 	"slabledger/lca/num"
 	"slabledger/lca/sampling"
 )
@@ -71,8 +72,24 @@ type ModelCheck struct {
 
 // UncertainAlternative is one alternative.
 type UncertainAlternative struct {
-	Name     string              `json:"name"`
-	Measures []UncertainQuantity `json:"measures"`
+	Name          string              `json:"name"`
+	Measures      []UncertainQuantity `json:"measures"`
+	Contributions []Contributions     `json:"contributions"`
+}
+
+// Contributions are the parts of a figure by item, with every input as it is; together
+// they are the figure.
+type Contributions struct {
+	Measure string             `json:"measure"`
+	Items   []ItemContribution `json:"items"` // the largest first, without sign
+}
+
+// ItemContribution is what the lines of one item come to. What is left at the end of
+// the period, a credit, has no item.
+type ItemContribution struct {
+	Item         string `json:"item"` // an item, or "residual value"
+	Amount       Fixed  `json:"amount"`
+	SharePercent *Fixed `json:"share_percent"` // null where the figure is zero
 }
 
 // UncertainQuantity is what the samples of one quantity say.
@@ -223,6 +240,9 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 		}
 		r.Alternatives = append(r.Alternatives, alternative)
 	}
+	for a := range r.Alternatives {
+		r.Alternatives[a].Contributions = u.contributions(&u.lines[a])
+	}
 	for _, pair := range result.Pairs {
 		r.Pairs = append(r.Pairs, u.pair(p, l, pair, alternatives))
 	}
@@ -271,6 +291,63 @@ func (u *uncertainty) quantity(p *printer, m int, s sampling.Summary, nominal de
 	}
 	q.Other = Fixed{rest}
 	return q
+}
+
+// residualValue stands in place of an item for what is left at the end of the period.
+const residualValue = "residual value"
+
+// contributions sums the printed lines of an alternative by item. Emissions at a price
+// of carbon have lines by year, not by item, so that measure is left out.
+func (u *uncertainty) contributions(r *Result) []Contributions {
+	out := []Contributions{}
+	for _, m := range u.measures {
+		sums := map[string]*num.Total{}
+		add := func(item string, amount decimal.Decimal) {
+			if sums[item] == nil {
+				sums[item] = &num.Total{}
+			}
+			sums[item].Add(amount)
+		}
+		switch m.name {
+		case MeasureTotalCarbon, MeasureCradleToGate:
+			for _, l := range r.Carbon.Lines {
+				if gate := l.Stage == "A1-A3"; l.Module != "D" && (gate || m.name == MeasureTotalCarbon) {
+					add(l.Item, l.GWPKgCO2ePerM2.Decimal)
+				}
+			}
+		case MeasureNPV, MeasureInitial:
+			for _, l := range r.Cost.Lines {
+				switch kind := cost.Kind(l.Kind); {
+				case kind == cost.Initial || kind == cost.Maintenance && m.name == MeasureNPV:
+					add(l.Item, l.PresentValuePerM2.Decimal)
+				case kind == cost.Residual && m.name == MeasureNPV:
+					add(residualValue, l.PresentValuePerM2.Neg())
+				}
+			}
+		default:
+			continue
+		}
+		out = append(out, contribution(m.name, sums))
+	}
+	return out
+}
+
+func contribution(measure string, sums map[string]*num.Total) Contributions {
+	c := Contributions{Measure: measure, Items: []ItemContribution{}}
+	var total num.Total
+	for item, sum := range sums {
+		c.Items = append(c.Items, ItemContribution{Item: item, Amount: Fixed{sum.Value()}})
+		total.Add(sum.Value())
+	}
+	slices.SortFunc(c.Items, func(a, b ItemContribution) int {
+		return cmp.Or(b.Amount.Abs().Cmp(a.Amount.Abs()), strings.Compare(a.Item, b.Item))
+	})
+	if whole := total.Value(); !whole.IsZero() {
+		for i := range c.Items {
+			c.Items[i].SharePercent = &Fixed{num.Line(num.Quotient(c.Items[i].Amount.Mul(num.Hundred), whole))}
+		}
+	}
+	return c
 }
 
 // pairShares is how many shares of the variance of a difference are listed.
