@@ -20,6 +20,8 @@ import (
 	"sync"
 	"syscall"
 
+	"github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/spf13/cobra"
 
 	"slabledger/api"
@@ -274,7 +276,7 @@ func (p *program) demo() *cobra.Command {
 		Short: "Compare three slabs in an invented region, then serve it",
 		Long: "Loads an invented region into a private database in a temporary folder (or --db),\n" +
 			"compares a plain slab, a fibre slab and a fibre slab with staged mixing over 40 years,\n" +
-			"prints the comparison, and serves it until it is interrupted.",
+			"prints the comparison and what it comes to, and serves it until it is interrupted.",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) (err error) {
 			if file == "" {
@@ -338,7 +340,19 @@ func (p *program) showDemo(ctx context.Context, svc *service.Service, asJSON boo
 	if err != nil {
 		return err
 	}
-	return p.print(answer, !asJSON)
+	if err := p.print(answer, !asJSON); err != nil || asJSON {
+		return err
+	}
+	asked, err := json.Marshal(map[string]jsontext.Value{"comparison": body})
+	if err != nil {
+		return err
+	}
+	conclusions, err := svc.Conclude(ctx, asked)
+	if err != nil {
+		return err
+	}
+	fmt.Fprintln(p.out)
+	return report.Conclusions(p.out, conclusions)
 }
 
 // print writes a comparison as a table or as the response of the API.

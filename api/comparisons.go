@@ -22,6 +22,7 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/sensitivity", "sensitivity", compute(s, "sensitivity", s.service.Sensitivity))
 	s.route(http.MethodPost, "/v1/uncertainty", "uncertainty", compute(s, "uncertainty", s.service.Uncertainty))
 	s.route(http.MethodPost, "/v1/methods", "studyMethods", compute(s, "studyMethods", s.service.Methods))
+	s.route(http.MethodPost, "/v1/conclusions", "conclude", compute(s, "conclude", s.service.Conclude))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
 	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))
 	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", s.inForms("checkMix", []string{mediaJSON, mediaHTML}, s.checkMix))
