@@ -106,7 +106,10 @@ func Parse(s string) (decimal.Decimal, error) {
 
 // Canonical writes a decimal without exponent and without trailing zeros, so
 // that equal values have equal text: 2.50 and 2.5 are both "2.5".
-func Canonical(d decimal.Decimal) string { return d.String() }
+func Canonical(d decimal.Decimal) string {
+	var scratch [32]byte
+	return string(AppendPlain(scratch[:0], d))
+}
 
 // Line rounds a value to a printed line: Places decimals, half to even.
 func Line(d decimal.Decimal) decimal.Decimal {
