@@ -3,8 +3,8 @@ package inventory
 import (
 	"crypto/sha256"
 	"encoding/hex"
-	"errors"
 	"fmt"
+	"io"
 	"runtime"
 	"sync"
 
@@ -22,20 +22,12 @@ import (
 // another name are the same prices. The items need not be sorted and are not
 // changed. It fails where a text is not valid UTF-8.
 func Hash(m Meta, items []Item) (string, error) {
-	texts, err := canonicalItems(sortedByCode(items))
-	if err != nil {
-		return "", err
-	}
-
 	// Members of a canonical object stand in order of their names, so "items"
 	// comes first, and the text can be hashed piece by piece.
 	h := sha256.New()
 	h.Write([]byte(`{"items":[`))
-	for n, text := range texts {
-		if n > 0 {
-			h.Write([]byte{','})
-		}
-		h.Write(text)
+	if err := writeCanonical(h, sortedByCode(items)); err != nil {
+		return "", err
 	}
 	h.Write([]byte(`],"meta":`))
 	text, err := canonical(m)
@@ -47,23 +39,39 @@ func Hash(m Meta, items []Item) (string, error) {
 	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
-// canonicalItems is canonical of each item, made on all cores: it is most of the time
-// that publishing takes.
-func canonicalItems(items []*Item) ([]jsontext.Value, error) {
-	texts, errs := make([]jsontext.Value, len(items)), make([]error, len(items))
-	workers := min(runtime.GOMAXPROCS(0), 1+len(items)/1000)
-	var wg sync.WaitGroup
-	for w := range workers {
-		wg.Go(func() {
-			for n := w; n < len(items); n += workers {
-				if texts[n], errs[n] = canonical(items[n].json()); errs[n] != nil {
-					errs[n] = fmt.Errorf("item %q: %w", items[n].Code, errs[n])
-				}
+// writtenTogether is how many items a core writes before they are hashed.
+const writtenTogether = 500
+
+// writeCanonical writes the canonical JSON of items, separated by commas. It is made
+// on all cores, some hundred items at a time.
+func writeCanonical(to io.Writer, items []*Item) error {
+	texts := make([]canonicalText, min(runtime.GOMAXPROCS(0), 1+len(items)/writtenTogether))
+	separator := ""
+	for len(items) > 0 {
+		var wg sync.WaitGroup
+		for n := range texts {
+			piece := items[:min(writtenTogether, len(items))]
+			items = items[len(piece):]
+			wg.Go(func() { texts[n].items(piece) })
+		}
+		wg.Wait()
+		for _, t := range texts {
+			if t.err != nil {
+				return t.err
 			}
-		})
+			if len(t.text) == 0 {
+				continue
+			}
+			if _, err := io.WriteString(to, separator); err != nil {
+				return err
+			}
+			if _, err := to.Write(t.text); err != nil {
+				return err
+			}
+			separator = ","
+		}
 	}
-	wg.Wait()
-	return texts, errors.Join(errs...)
+	return nil
 }
 
 // canonical is the RFC 8785 form of a value's JSON.

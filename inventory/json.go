@@ -182,15 +182,20 @@ func (i *Item) json() *itemJSON {
 		}
 	}
 	if len(i.Factors) > 0 {
-		w.Factors = make(map[string]decimalText, len(i.Factors))
-		for key, value := range i.Factors {
-			w.Factors[key] = present(value)
-		}
+		w.Factors = factorsJSON(i.Factors)
 	}
 	for _, part := range i.Recipe {
 		w.Recipe = append(w.Recipe, partJSON{part.Item, present(part.Amount)})
 	}
 	return &w
+}
+
+func factorsJSON(factors map[string]decimal.Decimal) map[string]decimalText {
+	w := make(map[string]decimalText, len(factors))
+	for key, value := range factors {
+		w[key] = present(value)
+	}
+	return w
 }
 
 // UnmarshalJSON reads what MarshalJSON writes and refuses everything else. It
