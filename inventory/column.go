@@ -31,6 +31,7 @@ type Column struct {
 	Kind     ColumnKind
 	Required bool // in the header of a CSV file
 
+	day bool // texts are days of the calendar
 	get func(*Item) string
 	set func(*Item, string) error
 }
@@ -179,7 +180,7 @@ var columns = func() []Column {
 		}
 		return i.FactorSource
 	})...)
-	return append(all,
+	all = append(all,
 		itemText("factor_valid_until", func(i *Item) *string { return &i.FactorData.ValidUntil }),
 		spread("factor_spread", func(i *Item, _ bool) **Spread { return &i.FactorData.Spread }),
 		Column{Name: "factor_pedigree", Kind: FormColumn, get: pedigreeText, set: setPedigree},
@@ -193,6 +194,10 @@ var columns = func() []Column {
 		Column{Name: "recipe", Kind: RecipeColumn, get: recipeText, set: setRecipe},
 		itemText("note", func(i *Item) *string { return &i.Note }),
 	)
+	for n, c := range all {
+		all[n].day = c.Kind == TextColumn && (strings.HasSuffix(c.Name, "_date") || strings.HasSuffix(c.Name, "_until"))
+	}
+	return all
 }()
 
 func required(c Column) Column {

@@ -30,6 +30,25 @@ func TestGoodItemsRaiseNoDoubt(t *testing.T) {
 	}
 }
 
+// The bounds themselves are usual: 0.0005 to 0.1 kg CO2e per kg of aggregate, which is
+// 0.5 to 100 per t, and a density of 1800 to 3300 kg/m3.
+func TestBoundsOfWhatIsUsual(t *testing.T) {
+	for _, c := range []struct {
+		unit, factor, density string
+		doubts                int
+	}{
+		{"t", "0.5", "1800", 0}, {"t", "100", "3300", 0}, {"kg", "0.1", "2600", 0}, {"t", "0", "2600", 0},
+		{"t", "0.499999999999", "2600", 1}, {"t", "100.000000000001", "2600", 1}, {"kg", "0.100000000001", "3300.1", 2}, {"t", "8", "1799.9", 1},
+		{"m3", "260", "2600", 0}, {"m3", "260.1", "2600", 1}, // 0.1 per kg by the density
+		{"m2", "1000", "2600", 0}, // the mass is not known
+	} {
+		items := []inventory.Item{{Code: "a", Category: inventory.Aggregate, Unit: c.unit, Density: null(c.density), Factors: factors("A1-A3", c.factor)}}
+		if found := inventory.Doubts(items); len(found) != c.doubts {
+			t.Errorf("%+v: %d doubts: %+v", c, len(found), found)
+		}
+	}
+}
+
 // In a good file the unit of every item is written as each other unit of its kind,
 // one at a time, and every factor is shifted by three places: each is doubted.
 //

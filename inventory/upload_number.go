@@ -147,11 +147,6 @@ func adviceOn(text string, comma bool) string {
 // thousands lists what people separate thousands with, and the marks of decimals.
 var thousands = []string{",", ".", "'", "’", "_", " ", "\u00a0", "\u2009", "\u202f"}
 
-// isDay tells a column of days of the calendar.
-func isDay(c Column) bool {
-	return c.Kind == TextColumn && (strings.HasSuffix(c.Name, "_date") || strings.HasSuffix(c.Name, "_until"))
-}
-
 var errSerial = errors.New("a spreadsheet's number of a day is whole, and of a day up to 9999-12-31")
 
 // serialDay turns a spreadsheet's number of a day into the day. In the 1900 system

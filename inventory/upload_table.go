@@ -219,7 +219,7 @@ func (u *upload) readRow(row int, cells []cell) bool {
 			u.add(row, "", ProblemFields, c.text, fmt.Sprintf("cell %d of the row stands under no column name", at+1))
 			continue
 		}
-		column := columns[u.heading[at]]
+		column := &columns[u.heading[at]]
 		if code, detail := u.readCell(item, row, column, c); code != "" && u.spoil(n, u.heading[at]) {
 			u.add(row, column.Name, code, c.text, detail)
 		}
@@ -288,7 +288,7 @@ func (u *upload) expectRest(consumed int64) {
 }
 
 // readCell reads one cell that is not blank; code is empty where nothing is wrong.
-func (u *upload) readCell(item *Item, row int, column Column, c cell) (code, detail string) {
+func (u *upload) readCell(item *Item, row int, column *Column, c cell) (code, detail string) {
 	if len(c.text) > MaxCellBytes {
 		return ProblemCellSize, fmt.Sprintf("a cell has at most %d bytes", MaxCellBytes)
 	}
@@ -358,8 +358,8 @@ func problemOf(kind ColumnKind) string {
 
 // literal is a cell as a person would write it in a CSV, with what is to be noted
 // about that; code is empty where nothing is wrong.
-func (u *upload) literal(column Column, c cell) (text string, note RowNote, code, detail string) {
-	day := isDay(column)
+func (u *upload) literal(column *Column, c cell) (text string, note RowNote, code, detail string) {
+	day := column.day
 	wrong := func(format string, args ...any) (string, RowNote, string, string) {
 		code := problemOf(column.Kind)
 		if day {

@@ -60,10 +60,11 @@ const (
 	ProblemDefault    = "default-ambiguous"   // more than one item is the default
 )
 
+const maxSlug = 63
+
 const slugRule = "1 to 63 of a-z, 0-9, dot and hyphen, beginning with a letter or digit"
 
 var (
-	slugGrammar   = regexp.MustCompile(`^[a-z0-9][a-z0-9.-]{0,62}$`)
 	regionGrammar = regexp.MustCompile(`^[A-Z]{2}(-[A-Z0-9]{1,3})?$`)
 	maximum       = decimal.New(1, 15) // every number is below
 	errParts      = fmt.Errorf("a recipe has at most %d parts", MaxRecipeParts)
@@ -71,7 +72,19 @@ var (
 
 // ValidSlug tells whether a text can be the slug of an inventory or the code of
 // an item.
-func ValidSlug(s string) bool { return slugGrammar.MatchString(s) }
+func ValidSlug(s string) bool {
+	if s == "" || len(s) > maxSlug {
+		return false
+	}
+	for n := range len(s) {
+		c := s[n]
+		plain := c >= 'a' && c <= 'z' || c >= '0' && c <= '9'
+		if !plain && (n == 0 || c != '.' && c != '-') {
+			return false
+		}
+	}
+	return true
+}
 
 // ParseRef reads slug@n; false where the text is no such reference.
 func ParseRef(text string) (Ref, bool) {
@@ -105,13 +118,15 @@ func Validate(m Meta, items []Item) []Problem {
 // need not hold millions of them.
 func validate(m Meta, items []Item, report func(Problem)) {
 	v := validator{meta: m, items: items, report: report,
-		byCode: make(map[string]int, len(items)), count: make(map[string]int, len(items)),
-		defaults: map[string]int{}, depths: make(map[string]int, len(items)), flows: map[string]int{}}
+		byCode: make(map[string]int, len(items)), count: map[string]int{},
+		defaults: map[string]int{}, depths: map[string]int{}, flows: map[string]int{}}
 	v.checkMeta()
 	for n := range items {
 		code := items[n].Code
-		if v.count[code]++; v.count[code] == 1 {
+		if _, again := v.byCode[code]; !again {
 			v.byCode[code] = n
+		} else {
+			v.count[code] = max(v.count[code], 1) + 1
 		}
 		if items[n].DefaultFor != "" {
 			v.defaults[items[n].DefaultFor]++
@@ -127,7 +142,7 @@ type validator struct {
 	items    []Item
 	report   func(Problem)
 	byCode   map[string]int // first item of a code
-	count    map[string]int // items of a code
+	count    map[string]int // items of a code that stands on several
 	defaults map[string]int // items of a DefaultFor
 	depths   map[string]int // of recipes; inProgress while a recipe is followed
 	flows    map[string]int // that recipes come to, at most MaxRecipeFlows+1
@@ -159,10 +174,10 @@ func (v *validator) checkItem(n int) {
 	} else if v.count[i.Code] > 1 {
 		v.add("code", ProblemDuplicate, i.Code, "the code stands on %d items; a code is unique", v.count[i.Code])
 	}
-	v.oneOf("category", string(i.Category), true, texts(Categories())...)
+	v.oneOf("category", string(i.Category), true, categories...)
 	v.text("name", i.Name, MaxNameBytes, true)
-	if !slices.Contains(DeclaredUnits(), i.Unit) {
-		v.add("unit", ProblemUnit, i.Unit, "one of %s", strings.Join(DeclaredUnits(), ", "))
+	if !slices.Contains(declaredUnits, i.Unit) {
+		v.add("unit", ProblemUnit, i.Unit, "one of %s", strings.Join(declaredUnits, ", "))
 	}
 	v.checkNumbers(i)
 	v.checkUse(i)
@@ -235,7 +250,7 @@ func (v *validator) checkPrice(p *Price) {
 	v.date("price_valid_until", p.ValidUntil)
 	v.spread("price_spread", p.Spread)
 	v.quoted(p)
-	v.source("price_source", p.Source)
+	v.source(&priceSource, &p.Source)
 }
 
 // quoted checks that a price follows from what was quoted.
@@ -345,7 +360,7 @@ func (v *validator) factorData(i *Item) {
 	if d.Pedigree != (Pedigree{}) && slices.ContainsFunc(d.Pedigree[:], func(score int) bool { return score < 1 || score > 5 }) {
 		v.add("factor_pedigree", ProblemRange, pedigreeText(i), "%v", errPedigree)
 	}
-	v.oneOf("characterisation", d.Characterisation, false, Characterisations()...)
+	v.oneOf("characterisation", d.Characterisation, false, characterisations...)
 	for _, part := range []struct {
 		column string
 		value  decimal.NullDecimal
@@ -363,8 +378,11 @@ func (v *validator) factorData(i *Item) {
 			v.add("gwp_fossil", ProblemRange, num.Canonical(sum), "fossil, biogenic and land use sum to %s, the factor is %s; at most 0.5 %% apart", num.Canonical(sum), num.Canonical(main))
 		}
 	}
-	v.oneOf("allocation", d.Allocation, false, Allocations()...)
-	if len(d.Alternatives) > 0 && d.Allocation == "" {
+	v.oneOf("allocation", d.Allocation, false, allocations...)
+	if len(d.Alternatives) == 0 {
+		return
+	}
+	if d.Allocation == "" {
 		v.add("allocation", ProblemMissing, "", "an item with factors by other allocations states its own")
 	}
 	seen := map[string]bool{d.Allocation: true}
@@ -393,16 +411,28 @@ func (i *Item) MainFactor() string {
 	return FactorA1A3
 }
 
+// Lists that every item is checked by.
+var (
+	categories         = texts(Categories())
+	sourceKinds        = texts(SourceKinds())
+	characterisations  = Characterisations()
+	allocations        = Allocations()
+	factorKeys         = FactorKeys()
+	factorsOfMaterials = []string{FactorA1A3, FactorA2, FactorA4, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}
+	factorsOfProcesses = []string{FactorProcess}
+	factorsOfDisposal  = []string{FactorProcess, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}
+)
+
 func (v *validator) checkFactors(i *Item) {
-	allowed, main := []string{FactorA1A3, FactorA2, FactorA4, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}, FactorA1A3
+	allowed, main := factorsOfMaterials, FactorA1A3
 	switch {
 	case i.Category == Disposal: // what happens to waste may be declared by module alone
-		allowed, main = []string{FactorProcess, FactorC1, FactorC2, FactorC3, FactorC4, FactorD}, ""
+		allowed, main = factorsOfDisposal, ""
 	case i.Category.IsProcess():
-		allowed, main = []string{FactorProcess}, FactorProcess
+		allowed, main = factorsOfProcesses, FactorProcess
 	}
 	known := 0
-	for _, key := range FactorKeys() {
+	for _, key := range factorKeys {
 		value, ok := i.Factors[key]
 		if !ok {
 			continue
@@ -429,7 +459,7 @@ func (v *validator) checkFactors(i *Item) {
 	case i.FactorSource != nil && len(i.Factors) == 0:
 		v.add("factor_source_kind", ProblemNotAllowed, string(i.FactorSource.Kind), "a source of factors needs a factor")
 	case i.FactorSource != nil:
-		v.source("factor_source", *i.FactorSource)
+		v.source(&factorSource, i.FactorSource)
 	case len(i.Factors) > 0:
 		v.add("factor_source_kind", ProblemMissing, "", "factors state their source")
 	}
@@ -515,15 +545,24 @@ func (v *validator) depth(code string, path []string) int {
 	return deepest + 1
 }
 
-func (v *validator) source(prefix string, s Source) {
-	v.oneOf(prefix+"_kind", string(s.Kind), true, texts(SourceKinds())...)
-	v.text(prefix+"_title", s.Title, MaxTextBytes, true)
-	v.text(prefix+"_publisher", s.Publisher, MaxTextBytes, false)
+// sourceColumns are the columns of a source.
+type sourceColumns struct{ kind, title, publisher, year, reference, licence string }
+
+func sourceOf(prefix string) sourceColumns {
+	return sourceColumns{prefix + "_kind", prefix + "_title", prefix + "_publisher", prefix + "_year", prefix + "_reference", prefix + "_licence"}
+}
+
+var priceSource, factorSource = sourceOf("price_source"), sourceOf("factor_source")
+
+func (v *validator) source(column *sourceColumns, s *Source) {
+	v.oneOf(column.kind, string(s.Kind), true, sourceKinds...)
+	v.text(column.title, s.Title, MaxTextBytes, true)
+	v.text(column.publisher, s.Publisher, MaxTextBytes, false)
 	if s.Year != 0 && (s.Year < 1900 || s.Year > 2100) {
-		v.add(prefix+"_year", ProblemRange, fmt.Sprint(s.Year), "a year from 1900 to 2100")
+		v.add(column.year, ProblemRange, fmt.Sprint(s.Year), "a year from 1900 to 2100")
 	}
-	v.text(prefix+"_reference", s.Reference, MaxTextBytes, false)
-	v.text(prefix+"_licence", s.Licence, MaxTextBytes, false)
+	v.text(column.reference, s.Reference, MaxTextBytes, false)
+	v.text(column.licence, s.Licence, MaxTextBytes, false)
 }
 
 // text checks a free text: what one person reads on one line is what another
@@ -532,6 +571,7 @@ func (v *validator) text(column, s string, limit int, required bool) {
 	switch {
 	case s == "" && required:
 		v.add(column, ProblemMissing, "", "a text is required")
+	case s == "":
 	case len(s) > limit:
 		v.add(column, ProblemText, s, "%d bytes of UTF-8; at most %d", len(s), limit)
 	case plain(s): // as most texts are
@@ -546,7 +586,7 @@ func (v *validator) text(column, s string, limit int, required bool) {
 	}
 }
 
-// plain tells a text of printable ASCII with no space at its ends, which can have none
+// plain tells a text, not empty, of printable ASCII with no space at its ends, which can have none
 // of the faults of other texts.
 func plain(s string) bool {
 	for i := range len(s) {
@@ -554,7 +594,7 @@ func plain(s string) bool {
 			return false
 		}
 	}
-	return s != "" && s[0] != ' ' && s[len(s)-1] != ' '
+	return s[0] != ' ' && s[len(s)-1] != ' '
 }
 
 // Unseen tells control characters, breaks of line and paragraph, and the marks
@@ -597,7 +637,8 @@ func (v *validator) currency(column, s string) bool {
 // number checks that a store keeps every digit and that every reader accepts
 // the text.
 func (v *validator) number(column string, d decimal.Decimal) bool {
-	if d.Abs().GreaterThanOrEqual(maximum) {
+	small := d.NumDigits()+int(d.Exponent()) <= num.MaxIntegerDigits // which is told without arithmetic
+	if !small && d.Abs().GreaterThanOrEqual(maximum) {
 		v.add(column, ProblemRange, "", "less than %s", num.Canonical(maximum))
 		return false
 	}

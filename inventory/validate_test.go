@@ -2,6 +2,7 @@ package inventory_test
 
 import (
 	"fmt"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -11,6 +12,17 @@ import (
 
 	"slabledger/inventory"
 )
+
+// The grammar of slugs, as a regular expression has it.
+func TestValidSlug(t *testing.T) {
+	grammar := regexp.MustCompile(`^[a-z0-9][a-z0-9.-]{0,62}$`)
+	slug := rapid.OneOf(rapid.StringMatching(`[a-z0-9.-]{0,66}`), rapid.StringMatching(`[a-z0-9A-Zé.\n_/-]{0,4}`), rapid.String())
+	rapid.Check(t, func(t *rapid.T) {
+		if s := slug.Draw(t, "slug"); inventory.ValidSlug(s) != grammar.MatchString(s) {
+			t.Fatalf("%q is taken for valid: %v", s, inventory.ValidSlug(s))
+		}
+	})
+}
 
 func TestValidateAcceptsTheSample(t *testing.T) {
 	if problems := inventory.Validate(meta, sample()); problems != nil {
