@@ -3,6 +3,7 @@ package postgres
 import (
 	"context"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
@@ -66,28 +67,32 @@ func publish(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
 }
 
 func insertContent(ctx context.Context, tx pgx.Tx, v inventory.Version) error {
-	var parts [][]any
-	items := pgx.CopyFromSlice(len(v.Items), func(i int) ([]any, error) {
-		item := &v.Items[i]
-		values := make([]any, 2+len(columns))
-		values[0], values[1] = v.Slug, v.Number
-		for n, c := range columns {
-			if text := c.Text(item); text != "" {
-				values[2+n] = text
+	number := strconv.Itoa(v.Number)
+	names := append([]string{"slug", "number"}, inventory.ColumnNames(columns)...)
+	if err := copyRows(ctx, tx, "inventory_item", names, len(v.Items), func(r *copyRow, n int) {
+		r.value(v.Slug)
+		r.value(number)
+		for _, c := range columns {
+			if text := c.Text(&v.Items[n]); text != "" {
+				r.value(text)
+			} else {
+				r.null()
 			}
 		}
-		for n, p := range item.Recipe {
-			parts = append(parts, []any{v.Slug, v.Number, item.Code, n + 1, p.Item, num.Canonical(p.Amount)})
-		}
-		return values, nil
-	})
-	names := append([]string{"slug", "number"}, inventory.ColumnNames(columns)...)
-	if _, err := tx.CopyFrom(ctx, pgx.Identifier{"inventory_item"}, names, items); err != nil {
+	}); err != nil {
 		return err
 	}
-	_, err := tx.CopyFrom(ctx, pgx.Identifier{"inventory_part"},
-		[]string{"slug", "number", "code", "position", "item", "amount"}, pgx.CopyFromRows(parts))
-	return err
+	var parts [][]string
+	for _, item := range v.Items {
+		for n, p := range item.Recipe {
+			parts = append(parts, []string{v.Slug, number, item.Code, strconv.Itoa(n + 1), p.Item, num.Canonical(p.Amount)})
+		}
+	}
+	return copyRows(ctx, tx, "inventory_part", []string{"slug", "number", "code", "position", "item", "amount"}, len(parts), func(r *copyRow, n int) {
+		for _, text := range parts[n] {
+			r.value(text)
+		}
+	})
 }
 
 // Version implements inventory.Store, in one query: a row for each item, with the

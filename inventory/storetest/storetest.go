@@ -215,10 +215,18 @@ func testTexts(t *testing.T, db Database) {
 	store, _ := fresh(t, db)
 	var items []inventory.Item
 	for n, name := range []string{"é", "e\u0301", "Ångström Å", "中文 日本語 한국어", "שלום", "مرحبا", "𝒵 \U0010FFFD", "👩🏽‍🔧", "ß ẞ ı İ",
-		`'; DROP TABLE inventory_item; --`, `"quoted" \ \\ \n %s %d %_ $1 ? :x`, "a\u00a0b", "line\nbreak\ttab", strings.Repeat("long ", 200)} {
+		`'; DROP TABLE inventory_item; --`, `"quoted" \ \\ \n %s %d %_ $1 ? :x`, "a\u00a0b", "line\nbreak\ttab", "a\rb\r\n", "\\", `\N`, `\.`, `a\`, `\t`, "NULL", "\b\v\f", strings.Repeat("long ", 200)} {
 		items = append(items, inventory.Item{Code: fmt.Sprintf("t%02d", n), Category: inventory.Water, Name: name, Unit: "kg", Note: name})
 	}
 	roundTrip(t, store, "texts", items)
+
+	// More than a driver sends at a time, with what it may have to escape.
+	items = nil
+	for n := range 200 {
+		text := strings.Repeat("\\\t\n", n%7) + strings.Repeat("x", n)
+		items = append(items, inventory.Item{Code: fmt.Sprintf("l%03d", n), Category: inventory.Water, Name: strings.Repeat(text+"é", 3+n%5), Unit: "kg", Note: strings.Repeat(text, 2) + "."})
+	}
+	roundTrip(t, store, "long", items)
 }
 
 func testTimes(t *testing.T, db Database) {
