@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,18 +24,32 @@ const (
 	selectNewest  = `SELECT max(number) FROM inventory_version WHERE slug = ?`
 )
 
-var (
-	insertItem = `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
+// selectContent reads a version with its items; the last column is the recipe, as
+// the column of a table has it.
+var selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note, v.created_at, i.` + //nolint:gosec // names of the program's own columns
+	strings.Join(inventory.ColumnNames(columns), ", i.") + `,
+	(SELECT group_concat(p.item || '=' || p.amount, '; ' ORDER BY p.position) FROM inventory_part AS p
+		WHERE p.slug = i.slug AND p.number = i.number AND p.code = i.code)
+	FROM inventory_version AS v LEFT JOIN inventory_item AS i ON i.slug = v.slug AND i.number = v.number
+	WHERE v.slug = ? AND v.number = ? ORDER BY i.code`
+
+func insertItem(columns []inventory.Column) string {
+	return `INSERT INTO inventory_item (slug, number, ` + strings.Join(inventory.ColumnNames(columns), ", ") + //nolint:gosec // names of the program's own columns
 		`) VALUES (?, ?` + strings.Repeat(", ?", len(columns)) + `)`
-	// selectContent reads a version with its items; the last column is the recipe, as
-	// the column of a table has it.
-	selectContent = `SELECT v.slug, v.number, v.name, v.region, v.currency, v.invented, v.extends, v.hash, v.note, v.created_at, i.` + //nolint:gosec // names of the program's own columns
-		strings.Join(inventory.ColumnNames(columns), ", i.") + `,
-		(SELECT group_concat(p.item || '=' || p.amount, '; ' ORDER BY p.position) FROM inventory_part AS p
-			WHERE p.slug = i.slug AND p.number = i.number AND p.code = i.code)
-		FROM inventory_version AS v LEFT JOIN inventory_item AS i ON i.slug = v.slug AND i.number = v.number
-		WHERE v.slug = ? AND v.number = ? ORDER BY i.code`
-)
+}
+
+// filled lists the columns in which an item has something. Most inventories leave most
+// columns empty, and the driver takes as long over nothing as over a text.
+func filled(items []inventory.Item) []inventory.Column {
+	return slices.DeleteFunc(inventory.ItemColumns(), func(c inventory.Column) bool {
+		for i := range items {
+			if c.Text(&items[i]) != "" {
+				return false
+			}
+		}
+		return true
+	})
+}
 
 // Publish implements inventory.Store.
 func (s *Store) Publish(ctx context.Context, v inventory.Version, c inventory.Change) error {
@@ -62,7 +77,11 @@ func publish(ctx context.Context, tx *sql.Tx, v inventory.Version) error {
 }
 
 func insertContent(ctx context.Context, tx *sql.Tx, v inventory.Version) (err error) {
-	item, err := tx.PrepareContext(ctx, insertItem)
+	if len(v.Items) == 0 {
+		return nil
+	}
+	columns := filled(v.Items)
+	item, err := tx.PrepareContext(ctx, insertItem(columns))
 	if err != nil {
 		return err
 	}
