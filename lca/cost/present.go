@@ -77,38 +77,37 @@ func (e *FlowError) Error() string {
 
 func (e *FlowError) Unwrap() error { return e.Err }
 
-// Factors holds the discount factors of one rate and period. It is built once,
-// shared by all alternatives of a comparison, and safe for concurrent use.
+// Factors holds the discount factors of one rate, or schedule of rates, and
+// period. It is built once, shared by all alternatives of a comparison, and safe
+// for concurrent use.
 type Factors struct {
 	single   []num.Multiplier // by year, 0 to the period
+	uniform  decimal.Decimal
 	recovery decimal.Decimal
 }
 
 // NewFactors computes the factors for a real rate greater than -1 and a period
 // of 1 to MaxYears years. The errors are ErrRate and ErrYears.
 func NewFactors(rate decimal.Decimal, period int) (*Factors, error) {
-	recovery, err := CapitalRecovery(rate, period)
-	if err != nil {
-		return nil, err
-	}
-	f := &Factors{single: make([]num.Multiplier, period+1), recovery: recovery}
-	base, growth := num.One.Add(rate), num.One
-	for year := range f.single {
-		factor, err := num.Div(num.One, growth)
-		if err != nil {
-			return nil, err
-		}
-		f.single[year] = num.NewMultiplier(factor)
-		growth = growth.Mul(base)
-	}
-	return f, nil
+	return NewScheduledFactors([]RateFrom{{Rate: rate}}, period)
 }
 
 // Period is the number of years that the factors reach.
 func (f *Factors) Period() int { return len(f.single) - 1 }
 
+// Uniform is the present value of 1 at the end of each year of the period, the
+// sum of the discount factors of the years 1 to its end: UPV where the rate is
+// one. It is summed exactly and rounded once, to 34 digits.
+func (f *Factors) Uniform() decimal.Decimal { return f.uniform }
+
+// Recovery is 1/Uniform, divided once, to 34 digits: UCR where the rate is one.
+func (f *Factors) Recovery() decimal.Decimal { return f.recovery }
+
+// Single is the discount factor of a year from 0 to the period, to 34 digits.
+func (f *Factors) Single(year int) decimal.Decimal { return f.single[year].Decimal() }
+
 // Annual spreads a present value evenly over the years of the period,
-// present × UCR, rounded once as a line.
+// present × Recovery, rounded once as a line.
 func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
 	return num.Line(present.Mul(f.recovery))
 }
