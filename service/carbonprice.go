@@ -12,12 +12,17 @@ import (
 	"slabledger/lca/num"
 )
 
-// CarbonPrice is a price of emissions, which is shown beside the cost and never in it:
-// a constant one, one that grows, or one that changes in stated years.
+// CarbonPrice is a price of emissions, which is shown beside the cost and in it only
+// where the request asks for that: a constant one, one that grows, or one that
+// changes in stated years. It is in the money of the inventory's prices.
 type CarbonPrice struct {
-	Amount     string            `json:"amount,omitzero"`      // "80 EUR/t", in year 0
-	RealGrowth string            `json:"real_growth,omitzero"` // a year
-	ByYear     []CarbonPriceFrom `json:"by_year,omitzero"`     // in place of both
+	Amount        string            `json:"amount,omitzero"`         // "80 EUR/t", in year 0
+	RealGrowth    string            `json:"real_growth,omitzero"`    // a year
+	NominalGrowth string            `json:"nominal_growth,omitzero"` // in its place, where the discount rate is nominal
+	ByYear        []CarbonPriceFrom `json:"by_year,omitzero"`        // in place of all three
+	PriceYear     int               `json:"price_year,omitzero"`     // whose money the price is in, as 2020
+	Source        string            `json:"source,omitzero"`
+	InCost        bool              `json:"in_cost,omitzero"`
 }
 
 // CarbonPriceFrom is the price from a year on.
@@ -38,6 +43,10 @@ type carbonPrices struct {
 type CarbonCost struct {
 	PresentValuePerM2              Fixed            `json:"present_value_per_m2"`
 	NetPresentValueWithCarbonPerM2 Fixed            `json:"net_present_value_with_carbon_per_m2"`
+	InCost                         bool             `json:"in_cost,omitzero"` // net_present_value_per_m2 has it
+	Currency                       string           `json:"currency,omitzero"`
+	PriceYear                      int              `json:"price_year,omitzero"`
+	PriceSource                    string           `json:"price_source,omitzero"`
 	Lines                          []CarbonCostLine `json:"lines"`
 }
 
@@ -65,8 +74,10 @@ func (s *study) readCarbonPrice(p *CarbonPrice, faults *fault.List) {
 	case (p.Amount == "") == (p.ByYear == nil):
 		r.faults.Add(at, "one-of", "a price of carbon has either an amount, such as \"80 %s/t\", or by_year", s.catalogue.ref.Currency)
 	case p.ByYear != nil:
-		if p.RealGrowth != "" {
-			r.faults.Add(at.At("real_growth"), "not-used", "a price that is given by year does not grow besides")
+		for _, growth := range [][2]string{{"real_growth", p.RealGrowth}, {"nominal_growth", p.NominalGrowth}} {
+			if growth[1] != "" {
+				r.faults.Add(at.At(growth[0]), "not-used", "a price that is given by year does not grow besides")
+			}
 		}
 		for i, from := range p.ByYear {
 			at := at.At("by_year", i)
@@ -79,6 +90,13 @@ func (s *study) readCarbonPrice(p *CarbonPrice, faults *fault.List) {
 		prices.from, prices.perKg = []int{0}, []decimal.Decimal{r.perTonne(p.Amount, at.At("amount"))}
 		if p.RealGrowth != "" {
 			prices.growth = r.yearlyRate(p.RealGrowth, at.At("real_growth"))
+		}
+		if p.NominalGrowth != "" {
+			before := r.faults.Len()
+			prices.growth = r.yearlyRate(p.NominalGrowth, at.At("nominal_growth"))
+			if s.money.inflation.Valid && r.faults.Len() == before {
+				prices.growth = s.money.inReal(prices.growth, "the real growth", at.At("nominal_growth"), &r)
+			}
 		}
 	}
 	faults.Append(r.faults.All()...)
@@ -132,6 +150,9 @@ func (e *evaluated) carbonCost(npv decimal.Decimal) (*CarbonCost, error) {
 		return nil, err
 	}
 	c := &CarbonCost{PresentValuePerM2: Fixed{p.Emission}, NetPresentValueWithCarbonPerM2: Fixed{npv.Add(p.Emission)}, Lines: []CarbonCostLine{}}
+	if asked := e.study.economics.CarbonPrice; asked.PriceYear != 0 || asked.Source != "" || asked.InCost {
+		c.InCost, c.Currency, c.PriceYear, c.PriceSource = asked.InCost, e.catalogue.ref.Currency, asked.PriceYear, asked.Source
+	}
 	for _, l := range p.Lines {
 		c.Lines = append(c.Lines, CarbonCostLine{l.Year, Fixed{l.Amount}, Plain{l.Price}, Plain{l.EscalationFactor}, Fixed{l.Cost}, Plain{l.DiscountFactor}, Fixed{l.PresentValue}, source})
 	}

@@ -13,7 +13,6 @@ import (
 
 	"slabledger/inventory"
 	"slabledger/lca/compare"
-	"slabledger/lca/cost"
 	"slabledger/lca/fault"
 	"slabledger/lca/num"
 )
@@ -53,6 +52,7 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &faults)
+	study.readStrategies(req.Strategies, &faults)
 	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
 	baseline, named := -1, all != nil
@@ -97,6 +97,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &faults)
+	study.readStrategies(req.Strategies, &faults)
 	all, unresolved := resolve([]jsontext.Value{req.Alternative}, func(int) fault.Path { return "/alternative" })
 	faults.Append(unresolved.All()...)
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
@@ -189,13 +190,7 @@ func (s *study) head(hash string) Head {
 	h := Head{Inventory: s.catalogue.ref, EngineVersion: EngineVersion, RequestHash: hash,
 		FunctionalUnit: FunctionalUnitSI{AreaM2: Plain{s.area}, AnalysisPeriodYears: s.period, Service: s.service}}
 	if s.economics != nil {
-		upv, _ := cost.UniformPresentValue(s.rate, s.period) // the rate has been checked
-		ucr, _ := cost.CapitalRecovery(s.rate, s.period)
-		h.Economics = &EconomicsApplied{Currency: s.catalogue.ref.Currency, PriceBasis: "real", RealDiscountRate: Plain{s.rate},
-			RealEscalation: []EscalationApplied{}, UniformPresentValueFactor: Plain{upv}, CapitalRecoveryFactor: Plain{ucr}}
-		for _, e := range s.economics.RealEscalation {
-			h.Economics.RealEscalation = append(h.Economics.RealEscalation, EscalationApplied{Category: e.Category, Rate: Plain{s.escalation[e.Category]}})
-		}
+		h.Economics = s.applied()
 	}
 	return h
 }
@@ -329,6 +324,13 @@ func rankAll(c *Comparison, results []Result, baseline int) {
 		options[i] = compare.Option{Name: r.Name, Cost: values[i], Carbon: carbons[i]}
 	}
 	c.Ranking.ByNetPresentValue = ranks(compare.Rank(names, values))
+	if results[baseline].Cost.UserCost != nil {
+		without, with := make([]decimal.Decimal, len(results)), make([]decimal.Decimal, len(results))
+		for i, r := range results {
+			without[i], with[i] = r.Cost.UserCost.WithoutPerM2.Decimal, r.Cost.UserCost.WithPerM2.Decimal
+		}
+		c.Ranking.WithoutUserCost, c.Ranking.WithUserCost = ranks(compare.Rank(names, without)), ranks(compare.Rank(names, with))
+	}
 	c.Pareto = compare.Pareto(options)
 	for i, o := range options {
 		if i == baseline {

@@ -24,13 +24,14 @@ type study struct {
 	period       int             // years
 	service      *ServiceLevel
 	economics    *Economics
-	rate         decimal.Decimal
-	escalation   map[string]decimal.Decimal // by category
-	factors      *cost.Factors              // nil without economics
-	carbonPrices *carbonPrices              // nil where carbon has no price
-	brief        bool                       // totals are wanted, no lines
-	checkOnly    bool                       // faults are wanted, no result
-	itemsToo     bool                       // with brief: the items behind the totals are wanted too
+	money        money
+	factors      *cost.Factors  // nil without economics
+	carbonPrices *carbonPrices  // nil where carbon has no price
+	strategies   map[string]int // by name; nil where a request has none
+	plans        []Strategy
+	brief        bool // totals are wanted, no lines
+	checkOnly    bool // faults are wanted, no result
+	itemsToo     bool // with brief: the items behind the totals are wanted too
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
@@ -57,6 +58,8 @@ type evaluated struct {
 	waste                   decimal.Decimal
 	bill                    *slab.Builder
 	planned                 bool // a maintenance plan is given
+	strategy                string
+	planAt                  fault.Path // where it is written
 	userCosts               []cost.Flow
 	lives                   []activityLife
 	result                  Result
@@ -84,23 +87,12 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 	}
 	r.serviceLevel(fu.Service, at.At("service"))
 	if eco != nil {
-		s.rate = r.yearlyRate(eco.RealDiscountRate, "/economics/real_discount_rate")
-		s.escalation = make(map[string]decimal.Decimal, len(eco.RealEscalation))
-		for i, e := range eco.RealEscalation {
-			at := fault.Path("/economics/real_escalation").At(i)
-			if !slices.Contains(inventory.Categories(), inventory.Category(e.Category)) {
-				r.faults.Add(at.At("category"), "not-in-list", "no category %q", short(e.Category))
-			}
-			if _, twice := s.escalation[e.Category]; twice {
-				r.faults.Add(at.At("category"), "duplicate-name", "%s is escalated twice", e.Category)
-			}
-			s.escalation[e.Category] = r.yearlyRate(e.Rate, at.At("rate"))
-		}
+		s.readMoney(eco, &r)
 		s.readCarbonPrice(eco.CarbonPrice, &r.faults)
 		if r.faults.Empty() {
 			var err error
-			if s.factors, err = cost.NewFactors(s.rate, s.period); err != nil {
-				r.faults.Add("/economics/real_discount_rate", "out-of-range", "%v", err)
+			if s.factors, err = cost.NewScheduledFactors(s.money.schedule, s.period); err != nil {
+				r.faults.Add("/economics", "out-of-range", "%v", err)
 			}
 		}
 	}
@@ -598,10 +590,7 @@ func (e *evaluated) operations() {
 			e.userCost(o.UserCost, it.Code, "construction", 0, at)
 		}
 	}
-	e.planned = e.Maintenance != nil
-	for i, m := range e.Maintenance {
-		e.event(m, e.at.At("maintenance", i))
-	}
+	e.maintain()
 	for i, o := range e.EndOfLife {
 		at := e.at.At("end_of_life", i)
 		it := e.item(o.Item, at.At("item"))
@@ -646,7 +635,7 @@ func (e *evaluated) gaps() {
 // compute values the flows of an alternative that has no faults.
 func (e *evaluated) compute() error {
 	r := &e.result
-	*r = Result{Name: e.Name, Resolved: e.Alternative}
+	*r = Result{Name: e.Name, Strategy: e.strategy, Resolved: e.Alternative}
 	r.ThicknessMM, r.ThicknessDesign = Plain{e.takeoff.Concrete.Shift(3)}, e.sized
 	e.used = map[string]*entry{}
 	for _, it := range e.named {

@@ -24,6 +24,7 @@ type GridRequest struct {
 	Baseline            string            `json:"baseline,omitzero"`
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Strategies          []Strategy        `json:"strategies,omitzero"`
 }
 
 // GridAxis is one question of a study with its answers. A variant is laid over
@@ -121,6 +122,7 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &g.faults)
+	study.readStrategies(req.Strategies, &g.faults)
 	study.brief, study.sizes = true, map[string]sizing{}
 	if err := g.combine(ctx); err != nil {
 		return nil, err

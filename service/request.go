@@ -16,6 +16,7 @@ type ComparisonRequest struct {
 	Baseline            string            `json:"baseline"`
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Strategies          []Strategy        `json:"strategies,omitzero"`
 	Alternatives        []jsontext.Value  `json:"alternatives"` // Alternative, after "like" is resolved
 }
 
@@ -25,6 +26,7 @@ type EvaluationRequest struct {
 	FunctionalUnit   FunctionalUnit    `json:"functional_unit"`
 	Economics        *Economics        `json:"economics,omitzero"`
 	DataRequirements *DataRequirements `json:"data_requirements,omitzero"`
+	Strategies       []Strategy        `json:"strategies,omitzero"`
 	Alternative      jsontext.Value    `json:"alternative"`
 }
 
@@ -48,19 +50,6 @@ type ServiceLevel struct {
 	Climate          string `json:"climate,omitzero"`
 }
 
-// Economics asks for cost; without it only quantities and carbon are given.
-type Economics struct {
-	RealDiscountRate string       `json:"real_discount_rate"`
-	RealEscalation   []Escalation `json:"real_escalation,omitzero"`
-	CarbonPrice      *CarbonPrice `json:"carbon_price,omitzero"`
-}
-
-// Escalation is a yearly real price change of a category.
-type Escalation struct {
-	Category string `json:"category"`
-	Rate     string `json:"rate"`
-}
-
 // Override lets alternatives of unequal service be ranked all the same.
 type Override struct {
 	Reason string `json:"reason"`
@@ -75,6 +64,7 @@ type Alternative struct {
 	Transport    []TransportRule `json:"transport,omitzero"`
 	Construction []Operation     `json:"construction,omitzero"`
 	Maintenance  []Event         `json:"maintenance,omitzero"` // nil: not planned; empty: planned, nothing due
+	Strategy     string          `json:"strategy,omitzero"`    // names a plan of the request, in place of maintenance
 	EndOfLife    []EndOfLife     `json:"end_of_life,omitzero"`
 	Residual     *Residual       `json:"residual,omitzero"`
 	Service      *ServiceLevel   `json:"service,omitzero"`
@@ -199,17 +189,6 @@ type Operation struct {
 	Item     string `json:"item"`
 	Share    string `json:"share,omitzero"`
 	UserCost string `json:"user_cost,omitzero"`
-}
-
-// Event of maintenance: in given years, or every n years.
-type Event struct {
-	Item       string `json:"item"`
-	EveryYears int    `json:"every_years,omitzero"`
-	Years      []int  `json:"years,omitzero"`
-	Share      string `json:"share,omitzero"`
-	Module     string `json:"module,omitzero"`
-	LifeYears  int    `json:"life_years,omitzero"`
-	UserCost   string `json:"user_cost,omitzero"`
 }
 
 // EndOfLife is a process at the end of the period; carbon only.

@@ -99,6 +99,8 @@ func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) 
 			Constituents []jsontext.Value `json:"constituents"`
 			ByRatio      jsontext.Value   `json:"by_ratio"`
 		} `json:"mix"`
+		Maintenance jsontext.Value `json:"maintenance"`
+		Strategy    jsontext.Value `json:"strategy"`
 	}
 	if err := json.Unmarshal(raw, &wrote); err != nil {
 		faults.Add(at, "wrong-type", "the alternative cannot be read")
@@ -108,6 +110,15 @@ func (r *resolved) apply(raw jsontext.Value, at fault.Path, faults *fault.List) 
 	if r.Mix != nil {
 		r.switchMix(wrote.Mix.Constituents != nil, wrote.Mix.ByRatio != nil)
 		added, r.Mix.Add = r.Mix.Add, nil
+	}
+	// A plan and the name of one take each other's place.
+	switch {
+	case wrote.Maintenance != nil && wrote.Strategy != nil:
+		faults.Add(at.At("strategy"), "one-of", "an alternative has either its own maintenance or the strategy that it names")
+	case wrote.Maintenance != nil:
+		r.Strategy = ""
+	case wrote.Strategy != nil:
+		r.Maintenance = nil
 	}
 	if err := json.Unmarshal(raw, &r.Alternative); err != nil {
 		faults.Add(at, "wrong-type", "the alternative cannot be read")

@@ -87,25 +87,10 @@ type FunctionalUnitSI struct {
 	Service             *ServiceLevel `json:"service"`
 }
 
-// EconomicsApplied is the money side as computed with.
-type EconomicsApplied struct {
-	Currency                  string              `json:"currency"`
-	PriceBasis                string              `json:"price_basis"` // always "real"
-	RealDiscountRate          Plain               `json:"real_discount_rate"`
-	RealEscalation            []EscalationApplied `json:"real_escalation"`
-	UniformPresentValueFactor Plain               `json:"uniform_present_value_factor"`
-	CapitalRecoveryFactor     Plain               `json:"capital_recovery_factor"`
-}
-
-// EscalationApplied is a real escalation as a fraction per year.
-type EscalationApplied struct {
-	Category string `json:"category"`
-	Rate     Plain  `json:"rate"`
-}
-
 // Result is one alternative.
 type Result struct {
 	Name                  string           `json:"name"`
+	Strategy              string           `json:"strategy,omitzero"` // whose maintenance is in resolved
 	Resolved              Alternative      `json:"resolved"`
 	ThicknessMM           Plain            `json:"thickness_mm"`
 	ThicknessDesign       *ThicknessResult `json:"thickness_design"`
@@ -302,7 +287,9 @@ type Cost struct {
 	NetPresentValuePerM2         Fixed       `json:"net_present_value_per_m2"`
 	EquivalentAnnualPerM2        Fixed       `json:"equivalent_annual_per_m2"`
 	UserPresentValuePerM2        *Fixed      `json:"user_present_value_per_m2"`
+	UserCost                     *UserCost   `json:"user_cost,omitzero"`
 	CarbonPrice                  *CarbonCost `json:"carbon_price,omitzero"`
+	BothWays                     *BothWays   `json:"both_ways,omitzero"`
 	ForArea                      CostForArea `json:"for_area"`
 	Lines                        []CostLine  `json:"lines"`
 	NotPriced                    []NotPriced `json:"not_priced"`
@@ -409,6 +396,8 @@ type Change struct {
 // Ranking by one criterion each; equal values share a rank.
 type Ranking struct {
 	ByNetPresentValue []Rank `json:"by_net_present_value"`
+	WithoutUserCost   []Rank `json:"by_net_present_value_without_user_cost,omitzero"` // where the request says whether it counts
+	WithUserCost      []Rank `json:"by_net_present_value_with_user_cost,omitzero"`
 	ByTotalCarbon     []Rank `json:"by_total_carbon"`
 }
 

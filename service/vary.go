@@ -107,7 +107,7 @@ func newWhatIf(c *catalogue, req ComparisonRequest, v Variable, at fault.Path, f
 	case v.Pointer != "":
 		text, ok := w.member(v.Pointer)
 		if !ok {
-			faults.Add(at.At("pointer"), "pointer-unknown", "%q leads to no text of the comparison; it begins with /economics, /functional_unit or /alternatives", short(v.Pointer))
+			faults.Add(at.At("pointer"), "pointer-unknown", "%q leads to no text of the comparison; it begins with /economics, /functional_unit, /strategies or /alternatives", short(v.Pointer))
 		} else if _, own, _ := strings.Cut(text, " "); own != v.Unit {
 			faults.Add(at.At("unit"), "unit-incompatible", "the member is %q, so its unit is %q", short(text), short(own))
 		}
@@ -210,6 +210,7 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.readRequirements(req.DataRequirements, &faults)
+	study.readStrategies(req.Strategies, &faults)
 	study.brief, study.itemsToo = true, chosen == nil
 	raw, at, places := req.Alternatives, alternativeAt, chosen
 	if chosen != nil {

@@ -70,7 +70,7 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	fmt.Fprintf(&b, "%s (%s), %s, %s: %s\n", Printable(r.Inventory.Name), r.Inventory.Ref, r.Inventory.Region, r.Inventory.Currency, dataKind(r.Inventory.Invented))
 	fmt.Fprintf(&b, "%s m2 of slab over %d years", r.FunctionalUnit.AreaM2, r.FunctionalUnit.AnalysisPeriodYears)
 	if r.Economics != nil {
-		fmt.Fprintf(&b, ", real discount rate %s %%", r.Economics.RealDiscountRate.Shift(2))
+		b.WriteString(", " + discounting(r.Economics))
 	}
 	b.WriteString("\n\n")
 	t.write(&b)
@@ -92,6 +92,21 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	fmt.Fprintf(&b, "inventory %s\nrequest   %s\nengine    %s\n\n%s\n", r.Inventory.Hash, r.RequestHash, r.EngineVersion, r.Caution)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// discounting says at which rate, and how it was given.
+func discounting(e *service.EconomicsApplied) string {
+	switch {
+	case e.RealDiscountRate == nil:
+		var steps []string
+		for _, r := range e.DiscountRateSchedule {
+			steps = append(steps, fmt.Sprintf("%s %% from year %d", r.Rate.Shift(2), r.FromYear))
+		}
+		return "real discount rate " + strings.Join(steps, ", ")
+	case e.NominalDiscountRate != nil:
+		return fmt.Sprintf("nominal discount rate %s %% with inflation of %s %%", e.NominalDiscountRate.Shift(2), e.Inflation.Shift(2))
+	}
+	return fmt.Sprintf("real discount rate %s %%", e.RealDiscountRate.Shift(2))
 }
 
 func dataKind(invented bool) string {
