@@ -62,6 +62,7 @@ type evaluated struct {
 	planAt                  fault.Path // where it is written
 	userCosts               []cost.Flow
 	lives                   []activityLife
+	uptake                  carbonation // where the request asks for it
 	result                  Result
 	items                   []string // behind the totals, where the study wants them
 	covers                  []string
@@ -113,6 +114,7 @@ func (s *study) read(a resolved) *evaluated {
 		e.products()
 	}
 	e.operations()
+	e.readCarbonation()
 	e.faults.Append(e.bill.Faults.All()...)
 	e.unusual()
 	return e
@@ -859,6 +861,7 @@ func (e *evaluated) printCarbon() {
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
 			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source})
 	}
+	e.printCarbonation(&c, m)
 	value := func(module string) *Fixed { return fixedOf(m.Value(module)) }
 	c.Modules = CarbonModules{A0: value("A0"), A1A3: value("A1-A3"), A4: value("A4"), A5: value("A5"),
 		B1: value("B1"), B2: value("B2"), B3: value("B3"), B4: value("B4"), B5: value("B5"), B6: value("B6"), B7: value("B7"), B8: value("B8"),
@@ -888,6 +891,9 @@ func (e *evaluated) printCarbon() {
 	c.TotalKgCO2ePerM2, c.TotalCovers = Fixed{total}, covers
 	if !e.study.brief {
 		c.BySourceKind = bySourceKind(c.Lines, func(l CarbonLine) inventory.SourceKind {
+			if l.Module == "B1" {
+				return inventory.Assumption // the request's, on how fast concrete carbonates
+			}
 			return e.catalogue.entries[l.Item].inventory.FactorSource.Kind
 		}, total)
 	}

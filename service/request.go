@@ -67,6 +67,7 @@ type Alternative struct {
 	Strategy     string          `json:"strategy,omitzero"`    // names a plan of the request, in place of maintenance
 	EndOfLife    []EndOfLife     `json:"end_of_life,omitzero"`
 	Residual     *Residual       `json:"residual,omitzero"`
+	Carbonation  *Carbonation    `json:"carbonation,omitzero"` // nil: B1 is not declared
 	Service      *ServiceLevel   `json:"service,omitzero"`
 }
 

@@ -220,6 +220,7 @@ type Carbon struct {
 	BeyondBoundaryDKgCO2ePerM2 *Fixed        `json:"beyond_boundary_d_kg_co2e_per_m2"`
 	TotalKgCO2eForArea         Fixed         `json:"total_kg_co2e_for_area"`
 	WasteFactor                *Plain        `json:"waste_factor"`
+	Carbonation                *CarbonUptake `json:"carbonation,omitzero"`
 	Lines                      []CarbonLine  `json:"lines"`
 }
 

@@ -101,6 +101,8 @@ var rows = []row{
 	{"short_ton.mi", TransportWork, US, f(pound, "2000", mile), nil},
 
 	{"each", Count, Neutral, f("1"), nil},
+
+	{"mm/year^0.5", CarbonationRate, SI, f("1"), nil},
 }
 
 func f(factors ...string) []string { return factors }

@@ -41,6 +41,7 @@ const (
 	Duration         Kind = "duration"            // s
 	TransportWork    Kind = "mass times distance" // kg.m
 	Count            Kind = "count"               // 1
+	CarbonationRate  Kind = "carbonation rate"    // mm per √year: the one kind that is not brought to seconds, since nobody reads it so
 )
 
 // System is the system of units that a unit belongs to.

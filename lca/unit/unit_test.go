@@ -204,6 +204,7 @@ func TestKindsAndSystems(t *testing.T) {
 	}
 	want := []string{
 		"area: m2 ha ft2 yd2",
+		"carbonation rate: mm/year^0.5",
 		"count: each",
 		"duration: min s h",
 		"energy: kWh MJ J in.lbf",

@@ -4,6 +4,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -45,6 +46,9 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 	t.add("Carbon A1-A3 product, "+carbon, each(r, func(a service.Result) string { return optional(a.Carbon.Modules.A1A3) }))
 	t.add("Carbon A4 transport to site", each(r, func(a service.Result) string { return optional(a.Carbon.Modules.A4) }))
 	t.add("Carbon A5 construction and waste", each(r, func(a service.Result) string { return optional(a.Carbon.Modules.A5) }))
+	if slices.ContainsFunc(r.Alternatives, func(a service.Result) bool { return a.Carbon.Modules.B1 != nil }) {
+		t.add("Carbon B1 in use, uptake", each(r, func(a service.Result) string { return optional(a.Carbon.Modules.B1) }))
+	}
 	t.add("Carbon B2-B5 maintenance", each(r, later))
 	t.add("Carbon C1-C4 end of life", each(r, endOfLife))
 	t.add("Carbon, total of declared modules", each(r, func(a service.Result) string { return significant(a.Carbon.TotalKgCO2ePerM2.Decimal) }))
