@@ -111,26 +111,32 @@ func (e *evaluated) printCarbonation(c *Carbon, m *carbon.Matrix) {
 		return
 	}
 	m.Set("B1", carbon.ZeroWithReason, "the concrete has no cement that binds CO2")
-	depth, err := carbon.CarbonationDepth(u.rate.K, e.study.period, e.takeoff.Concrete)
-	if err != nil {
-		return // years are not negative
-	}
 	var uptake, largest num.Total
-	for i, part := range e.proportions.Parts {
-		most, binds := u.most[part.Item]
-		if part.Role != mix.Cement || !binds {
-			continue
+	var first decimal.Decimal // depth of the first slab; those after it are no older
+	for _, life := range e.builds() {
+		years := life[1] - life[0]
+		depth, err := carbon.CarbonationDepth(u.rate.K, years, e.takeoff.Concrete)
+		if err != nil {
+			return // years are not negative
 		}
-		at := e.at.At("carbonation")
-		amount := num.Amount(depth.Mul(part.Mass).Mul(u.rate.Degree))
-		gwp := carbon.Line(amount, most).Neg()
-		largest.Add(num.Line(e.takeoff.Concrete.Mul(part.Mass).Mul(most)))
-		uptake.Add(gwp.Neg())
-		m.Add("B1", gwp)
-		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage("B1"), Module: "B1", Item: e.listed[i].Item,
-			Use: fmt.Sprintf("uptake by carbonation over %d years", e.study.period), Year: e.study.period, Amount: Amount{amount}, Unit: "kg/m2",
-			Factor: Plain{most.Neg()}, FactorUnit: "kg CO2e/kg", GWPKgCO2ePerM2: Fixed{gwp}, Source: e.asked(at)})
+		if life[0] == 0 {
+			first = depth
+		}
+		for i, part := range e.proportions.Parts {
+			most, binds := u.most[part.Item]
+			if part.Role != mix.Cement || !binds {
+				continue
+			}
+			amount := num.Amount(depth.Mul(part.Mass).Mul(u.rate.Degree))
+			gwp := carbon.Line(amount, most).Neg()
+			largest.Add(num.Line(e.takeoff.Concrete.Mul(part.Mass).Mul(most)))
+			uptake.Add(gwp.Neg())
+			m.Add("B1", gwp)
+			c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage("B1"), Module: "B1", Item: e.listed[i].Item,
+				Use: fmt.Sprintf("uptake by carbonation over %d years", years), Year: life[1], Amount: Amount{amount}, Unit: "kg/m2",
+				Factor: Plain{most.Neg()}, FactorUnit: "kg CO2e/kg", GWPKgCO2ePerM2: Fixed{gwp}, Source: e.asked(e.at.At("carbonation"))})
+		}
 	}
 	c.Carbonation = &CarbonUptake{Method: "EN 16757: depth k √t of one face, times cement, degree and the largest uptake of its clinker", KMMPerSqrtYear: Plain{u.rate.K}, Degree: Plain{u.rate.Degree},
-		Source: u.source, Years: e.study.period, DepthMM: Amount{depth.Shift(3)}, Capped: depth.Equal(e.takeoff.Concrete), LargestKgPerM2: Fixed{largest.Value()}, UptakeKgCO2PerM2: Fixed{uptake.Value()}}
+		Source: u.source, Years: e.period, DepthMM: Amount{first.Shift(3)}, Capped: first.Equal(e.takeoff.Concrete), LargestKgPerM2: Fixed{largest.Value()}, UptakeKgCO2PerM2: Fixed{uptake.Value()}}
 }

@@ -145,7 +145,7 @@ func (e *evaluated) carbonCost(npv decimal.Decimal) (*CarbonCost, error) {
 		flows = append(flows, cost.Flow{Kind: cost.Emission, Label: "emissions of year " + strconv.Itoa(year), Year: year, Amount: byYear[year].Value(), Unit: "kg CO2e/m2",
 			Price: e.study.carbonPrices.at(year), PriceUnit: unit, Escalation: e.study.carbonPrices.growth, Source: source})
 	}
-	p, err := e.study.factors.Present(flows)
+	p, err := e.factors.Present(flows)
 	if err != nil {
 		return nil, err
 	}

@@ -164,6 +164,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		return nil, errFaults(faults.All())
 	}
 	warnUnusedRules(evaluations, locate)
+	warnNoRehabilitation(evaluations, locate)
 	for _, e := range evaluations {
 		if err := gone(ctx); err != nil {
 			return nil, err
@@ -188,7 +189,7 @@ func gone(ctx context.Context) error {
 
 func (s *study) head(hash string) Head {
 	h := Head{Inventory: s.catalogue.ref, EngineVersion: EngineVersion, RequestHash: hash,
-		FunctionalUnit: FunctionalUnitSI{AreaM2: Plain{s.area}, AnalysisPeriodYears: s.period, Service: s.service}}
+		FunctionalUnit: FunctionalUnitSI{AreaM2: Plain{s.area}, AnalysisPeriodYears: s.period, Service: s.service, UnequalLives: s.lives}}
 	if s.economics != nil {
 		h.Economics = s.applied()
 	}
@@ -280,6 +281,8 @@ func comparison(evaluations []*evaluated, results []Result, baseline int, overri
 		}
 		c.Deltas = append(c.Deltas, delta(results[i], base, slices.Equal(evaluations[i].covers, evaluations[baseline].covers)))
 	}
+	rankable := sameCover && (sameService || override != nil)
+	c.UnequalLives = unequalLives(evaluations, results, rankable)
 	ranked := true
 	switch {
 	case !sameCover:
@@ -299,6 +302,13 @@ func comparison(evaluations []*evaluated, results []Result, baseline int, overri
 		if slices.ContainsFunc(evaluations, func(e *evaluated) bool { return e.sized == nil }) &&
 			slices.ContainsFunc(results, func(r Result) bool { return !r.ThicknessMM.Equal(base.ThicknessMM.Decimal) }) {
 			c.Reason += "; the thicknesses differ and are inputs, so nothing here shows that they carry the same traffic"
+		}
+	}
+	if evaluations[baseline].study.lives == LivesAnnualEquivalent {
+		c.Comparable, ranked = false, false
+		c.Reason = "each alternative is studied over its own life, so their totals are not ranked; unequal_lives compares them by the year (" + c.Reason + ")"
+		for i := range c.Deltas {
+			c.Deltas[i].apart()
 		}
 	}
 	if ranked {
@@ -371,6 +381,11 @@ func delta(r, base Result, sameCover bool) Delta {
 		d.EquivalentAnnualPerM2 = of(r.Cost.EquivalentAnnualPerM2, base.Cost.EquivalentAnnualPerM2)
 	}
 	return d
+}
+
+// apart takes out what says nothing between alternatives over different years.
+func (d *Delta) apart() {
+	d.MaintenancePresentValuePerM2, d.ResidualValuePerM2, d.NetPresentValuePerM2, d.TotalKgCO2ePerM2 = nil, nil, nil, nil
 }
 
 func change(value, base decimal.Decimal) Change {

@@ -51,7 +51,7 @@ func (e *evaluated) printCost() error {
 			Price: it.inventory.Price.Amount, PriceUnit: it.priceUnit, Escalation: e.study.money.escalation(it.Code, f.Category), Source: it.source})
 		modules = append(modules, f.Module)
 	}
-	p, err := e.study.factors.Present(flows)
+	p, err := e.factors.Present(flows)
 	if err != nil {
 		return err
 	}
@@ -61,7 +61,7 @@ func (e *evaluated) printCost() error {
 	}
 	// What road users pay and what is left at the end are valued apart: the
 	// residual value follows from what the agency paid.
-	apart, err := e.study.factors.Present(append(e.userCosts, credits...))
+	apart, err := e.factors.Present(append(e.userCosts, credits...))
 	if err != nil {
 		return err
 	}
@@ -72,7 +72,7 @@ func (e *evaluated) printCost() error {
 	if err != nil {
 		return err
 	}
-	p.EquivalentAnnual = e.study.factors.Annual(p.NetPresentValue)
+	p.EquivalentAnnual = e.factors.Annual(p.NetPresentValue)
 	modules = append(modules, make([]string, len(apart.Lines))...)
 	c := &Cost{Lines: make([]CostLine, 0, len(p.Lines)), NotPriced: notPriced,
 		InitialPerM2: Fixed{p.Initial}, MaintenancePresentValuePerM2: Fixed{p.Maintenance}, ResidualValuePerM2: Fixed{p.Residual},
@@ -106,7 +106,7 @@ func (e *evaluated) printCost() error {
 // value what the request counts in it.
 func (e *evaluated) beside(p *cost.Result) (user *UserCost, charged *CarbonCost, err error) {
 	agency, with := p.NetPresentValue, p.NetPresentValue.Add(p.User)
-	annual := func(v decimal.Decimal) Fixed { return Fixed{e.study.factors.Annual(v)} }
+	annual := func(v decimal.Decimal) Fixed { return Fixed{e.factors.Annual(v)} }
 	if asked := e.study.economics.IncludeUserCost; asked != nil {
 		user = &UserCost{Included: *asked, WithoutPerM2: Fixed{agency}, WithPerM2: Fixed{with}, EquivalentAnnualWithout: annual(agency), EquivalentAnnualWithPerM2: annual(with)}
 		if *asked {

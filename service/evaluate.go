@@ -29,9 +29,11 @@ type study struct {
 	carbonPrices *carbonPrices  // nil where carbon has no price
 	strategies   map[string]int // by name; nil where a request has none
 	plans        []Strategy
-	brief        bool // totals are wanted, no lines
-	checkOnly    bool // faults are wanted, no result
-	itemsToo     bool // with brief: the items behind the totals are wanted too
+	lives        string                // how unequal lives are compared; empty where they are not
+	over         map[int]*cost.Factors // by years, where lives are compared by the year
+	brief        bool                  // totals are wanted, no lines
+	checkOnly    bool                  // faults are wanted, no result
+	itemsToo     bool                  // with brief: the items behind the totals are wanted too
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
@@ -57,6 +59,10 @@ type evaluated struct {
 	solids                  []decimal.NullDecimal
 	waste                   decimal.Decimal
 	bill                    *slab.Builder
+	period                  int // years that are studied
+	factors                 *cost.Factors
+	life                    int  // of the slab, in years, where lives are compared; else 0
+	rehabilitated           bool // something is renewed in the period
 	planned                 bool // a maintenance plan is given
 	strategy                string
 	planAt                  fault.Path // where it is written
@@ -77,7 +83,7 @@ const (
 
 // readStudy reads what the alternatives share.
 func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.List) *study {
-	s := &study{catalogue: c, period: fu.AnalysisPeriodYears, service: fu.Service, economics: eco}
+	s := &study{catalogue: c, period: fu.AnalysisPeriodYears, service: fu.Service, economics: eco, lives: fu.UnequalLives}
 	r := reader{catalogue: c}
 	at := fault.Path("/functional_unit")
 	if area, ok := r.required(fu.Area, "7300 m2", at.At("area"), unit.Area); ok {
@@ -85,6 +91,9 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 	}
 	if s.period < minPeriod || s.period > maxPeriod {
 		r.faults.Add(at.At("analysis_period_years"), "out-of-range", "%d years; accepted: %d to %d", s.period, minPeriod, maxPeriod)
+	}
+	if s.lives != "" && s.lives != LivesCommonPeriod && s.lives != LivesAnnualEquivalent {
+		r.faults.Add(at.At("unequal_lives"), "not-in-list", "%q: accepted: %s, %s", short(s.lives), LivesCommonPeriod, LivesAnnualEquivalent)
 	}
 	r.serviceLevel(fu.Service, at.At("service"))
 	if eco != nil {
@@ -104,6 +113,7 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 // read turns one alternative into flows. What is wrong gathers in its faults.
 func (s *study) read(a resolved) *evaluated {
 	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}}
+	e.readLife()
 	e.bill = slab.NewBuilder(e.transportRules())
 	e.readSlab()
 	e.readMix()
@@ -603,8 +613,9 @@ func (e *evaluated) operations() {
 		if _, own := it.inventory.Factors[o.Module]; own || o.Module == "D" {
 			factor = o.Module
 		}
-		e.bill.AddOperation(&it.Item, factor, e.takeoff, density, e.share(o.Share, at), o.Module, "end of life", e.study.period, endOfLifeUnpriced, at.At("item"))
+		e.bill.AddOperation(&it.Item, factor, e.takeoff, density, e.share(o.Share, at), o.Module, "end of life", e.period, endOfLifeUnpriced, at.At("item"))
 	}
+	e.renew()
 }
 
 // asked is the source of a figure that the request itself gives: the pointer
@@ -628,7 +639,7 @@ func (e *evaluated) gaps() {
 		if _, ok := e.study.factor(it, f.Factor); !ok {
 			miss(f, "factor", "%s has no emission factor %s in %s (needed for: %s)", it.Code, f.Factor, e.catalogue.ref.Ref, f.Use)
 		}
-		if e.study.factors != nil && f.Unpriced == "" && it.inventory.Price == nil {
+		if e.factors != nil && f.Unpriced == "" && it.inventory.Price == nil {
 			miss(f, "price", "%s has no price in %s (needed for: %s)", it.Code, e.catalogue.ref.Ref, f.Use)
 		}
 	}
@@ -638,6 +649,7 @@ func (e *evaluated) gaps() {
 func (e *evaluated) compute() error {
 	r := &e.result
 	*r = Result{Name: e.Name, Strategy: e.strategy, Resolved: e.Alternative}
+	r.Life = e.printLife()
 	r.ThicknessMM, r.ThicknessDesign = Plain{e.takeoff.Concrete.Shift(3)}, e.sized
 	e.used = map[string]*entry{}
 	for _, it := range e.named {
@@ -648,7 +660,7 @@ func (e *evaluated) compute() error {
 	e.printQuantities()
 	e.printConcrete()
 	e.printCarbon()
-	if e.study.factors != nil {
+	if e.factors != nil {
 		if err := e.printCost(); err != nil {
 			return err
 		}
@@ -779,7 +791,7 @@ func (e *evaluated) printConcrete() {
 	for _, f := range e.bill.Concrete {
 		it := e.catalogue.of(&f)
 		factor, _ := e.study.factor(it, f.Factor) // gaps has found it
-		line := concreteLine(e.Name, it, f, factor, e.study.factors != nil)
+		line := concreteLine(e.Name, it, f, factor, e.factors != nil)
 		gwp := line.GWPKgCO2ePerM3.Decimal
 		switch f.Module {
 		case "A1":
@@ -799,7 +811,7 @@ func (e *evaluated) printConcrete() {
 		c.Lines = append(c.Lines, line)
 	}
 	c.GWPKgCO2ePerM3 = ConcreteModules{A1: Fixed{a1.Value()}, A2: Fixed{a2.Value()}, A3: Fixed{a3.Value()}, A1A3: Fixed{num.Sum(a1.Value(), a2.Value(), a3.Value())}, A4: Fixed{a4.Value()}, A5Waste: Fixed{a5.Value()}}
-	if e.study.factors != nil {
+	if e.factors != nil {
 		c.CostPerM3 = &Fixed{money.Value()}
 	}
 	e.result.Concrete = c

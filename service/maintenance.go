@@ -66,6 +66,9 @@ func (e *evaluated) maintain() {
 	for i := range e.Maintenance {
 		plan.read(i)
 	}
+	for i := range e.Maintenance {
+		plan.years[i] = e.everyLife(plan.years[i])
+	}
 	for i, m := range e.Maintenance {
 		e.event(m, e.planAt.At(i), plan.years[i])
 		plan.last(i)
@@ -81,6 +84,7 @@ func (e *evaluated) event(m Event, at fault.Path, years []int) {
 	if module == "" {
 		e.faults.Add(at.At("module"), "required-member-missing", "the inventory gives no module for %s; say which of B1 to B5 the event belongs to (EN 15978: B2 maintenance, B3 repair, B4 replacement, B5 refurbishment)", it.Code)
 	}
+	e.rehabilitated = e.rehabilitated || len(years) > 0 && (module == "B4" || module == "B5" || m.LifeYears > 0)
 	share := e.share(m.Share, at)
 	for _, year := range years {
 		e.bill.AddOperation(&it.Item, "", e.takeoff, e.proportions.Density, share, module, "maintenance, year "+fmt.Sprint(year), year, "", at.At("item"))
@@ -160,6 +164,9 @@ func (s *schedule) last(i int) {
 		return
 	}
 	year := slices.Max(years)
+	if year < s.e.lastBuilt() {
+		return // it went with its slab
+	}
 	for k, other := range s.e.Maintenance {
 		if m.After != "" && other.Item == m.After && len(s.years[k]) > 0 && slices.Max(s.years[k]) >= year {
 			return
@@ -187,9 +194,9 @@ func (e *evaluated) eventYears(m Event, starts []int, at fault.Path) []int {
 			e.faults.Add(at.At("every_years"), "out-of-range", "an event comes at most every year")
 			return nil
 		}
-		years := cost.Due(0, m.EveryYears, m.EveryYears, e.study.period)
+		years := cost.Due(0, m.EveryYears, m.EveryYears, e.horizon())
 		if years == nil {
-			e.warnings.Add(at.At("every_years"), "event-outside-period", "%s every %d years never falls within the %d years", m.Item, m.EveryYears, e.study.period)
+			e.warnings.Add(at.At("every_years"), "event-outside-period", "%s every %d years never falls within the %d years", m.Item, m.EveryYears, e.horizon())
 		}
 		return years
 	default:
@@ -207,14 +214,14 @@ func (e *evaluated) agedYears(m Event, starts []int, at fault.Path) []int {
 	}
 	var years []int
 	for i, start := range starts {
-		end := e.study.period
+		end := e.horizon()
 		if i+1 < len(starts) {
 			end = starts[i+1]
 		}
 		years = append(years, cost.Due(start, m.AtAgeYears, m.LifeYears, end)...)
 	}
 	if years == nil && e.faults.Empty() {
-		e.warnings.Add(at.At("at_age_years"), "event-outside-period", "%s at an age of %d years never falls within the %d years", m.Item, m.AtAgeYears, e.study.period)
+		e.warnings.Add(at.At("at_age_years"), "event-outside-period", "%s at an age of %d years never falls within the %d years", m.Item, m.AtAgeYears, e.horizon())
 	}
 	return years
 }
@@ -226,8 +233,8 @@ func (e *evaluated) givenYears(m Event, at fault.Path) []int {
 		switch {
 		case year < 1:
 			e.faults.Add(at.At("years", i), "out-of-range", "year %d: what happens in year 0 is construction; maintenance begins in year 1", year)
-		case year >= e.study.period:
-			e.warnings.Add(at.At("years", i), "event-outside-period", "%s in year %d is dropped: the period ends at the end of year %d, and what is done at its very end is of no use within it", m.Item, year, e.study.period)
+		case year >= e.horizon():
+			e.warnings.Add(at.At("years", i), "event-outside-period", "%s in year %d is dropped: %s ends at the end of year %d, and what is done at its very end is of no use within it", m.Item, year, e.ending(), e.horizon())
 		case slices.Contains(years, year):
 			e.faults.Add(at.At("years", i), "duplicate-name", "year %d is given twice", year)
 		default:
@@ -237,8 +244,16 @@ func (e *evaluated) givenYears(m Event, at fault.Path) []int {
 	return years
 }
 
+// ending is what ends at the horizon.
+func (e *evaluated) ending() string {
+	if e.horizon() < e.period {
+		return "the slab"
+	}
+	return "the period"
+}
+
 func (e *evaluated) userCost(text, item, use string, year int, at fault.Path) {
-	if text == "" || e.study.factors == nil {
+	if text == "" || e.factors == nil {
 		return
 	}
 	at = at.At("user_cost")

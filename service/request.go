@@ -36,6 +36,7 @@ type FunctionalUnit struct {
 	Area                string        `json:"area"`
 	AnalysisPeriodYears int           `json:"analysis_period_years"`
 	Service             *ServiceLevel `json:"service,omitzero"`
+	UnequalLives        string        `json:"unequal_lives,omitzero"`
 }
 
 // ServiceLevel is the service that makes alternatives comparable.
@@ -148,6 +149,8 @@ type Slab struct {
 	Layers    []Layer   `json:"layers,omitzero"`
 	Curing    string    `json:"curing,omitzero"`
 	Waste     *Waste    `json:"waste,omitzero"`
+	// ServiceLifeYears counts where the functional unit compares unequal lives.
+	ServiceLifeYears int `json:"service_life_years,omitzero"`
 }
 
 // Joints of a jointed plain concrete pavement.

@@ -28,6 +28,9 @@ func (e *evaluated) checkResidual() {
 	if life && r.LifeYears < 1 {
 		e.faults.Add(at.At("life_years"), "required-member-missing", "the method %s needs the service life in whole years", r.Method)
 	}
+	if life && e.life > 0 && r.LifeYears != e.life {
+		e.faults.Add(at.At("life_years"), "life-differs", "the residual value counts on a life of %d years, the slab has one of %d", r.LifeYears, e.life)
+	}
 	if !life && r.LifeYears != 0 {
 		e.faults.Add(at.At("life_years"), "not-used", "the method %s does not use a life", r.Method)
 	}
@@ -53,9 +56,9 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 	at := e.at.At("residual")
 	perM2 := e.catalogue.ref.Currency + "/m2"
 	credit := func(label string, amount, price decimal.Decimal) cost.Flow {
-		return cost.Flow{Kind: cost.Residual, Label: label, Year: e.study.period, Amount: amount, Unit: "m2/m2", Price: price, PriceUnit: perM2, Source: e.asked(at)}
+		return cost.Flow{Kind: cost.Residual, Label: label, Year: e.period, Amount: amount, Unit: "m2/m2", Price: price, PriceUnit: perM2, Source: e.asked(at)}
 	}
-	r := e.Residual
+	r, placed := e.Residual, e.lastBuilt()
 	if r == nil {
 		e.bill.Assumptions.Add(at, "residual-none", "no residual value is asked for, so none is credited")
 		return nil, nil
@@ -63,15 +66,15 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 	switch r.Method {
 	case ResidualRemainingLife:
 		var credits []cost.Flow
-		share, err := cost.RemainingLife(num.One, 0, r.LifeYears, e.study.period)
+		share, err := cost.RemainingLife(num.One, placed, r.LifeYears, e.period)
 		if err != nil {
 			return nil, err
 		}
 		if share.IsPositive() {
-			credits = append(credits, credit(fmt.Sprintf("remaining life of the slab, %d of %d years", r.LifeYears-e.study.period, r.LifeYears), num.Amount(share), agency.Initial))
+			credits = append(credits, credit(fmt.Sprintf("remaining life of the slab, %d of %d years", placed+r.LifeYears-e.period, r.LifeYears), num.Amount(share), builtFor(agency, placed)))
 		}
 		for _, l := range e.lives {
-			share, err := cost.RemainingLife(num.One, l.year, l.lifeYears, e.study.period)
+			share, err := cost.RemainingLife(num.One, l.year, l.lifeYears, e.period)
 			if err != nil {
 				return nil, err
 			}
@@ -84,7 +87,7 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 					value = value.Add(line.Cost)
 				}
 			}
-			credits = append(credits, credit(fmt.Sprintf("remaining life of %s, %d of %d years", l.use, l.year+l.lifeYears-e.study.period, l.lifeYears), num.Amount(share), value))
+			credits = append(credits, credit(fmt.Sprintf("remaining life of %s, %d of %d years", l.use, l.year+l.lifeYears-e.period, l.lifeYears), num.Amount(share), value))
 		}
 		return credits, nil
 	case ResidualStraightLine:
@@ -92,7 +95,7 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 		if r.FinalValue != "" {
 			final = e.money(r.FinalValue, at.At("final_value"))
 		}
-		value, err := cost.StraightLine(agency.Initial, final, r.LifeYears, e.study.period)
+		value, err := cost.StraightLine(builtFor(agency, placed), final, r.LifeYears, e.period-placed)
 		if err != nil {
 			return nil, err
 		}
@@ -101,4 +104,18 @@ func (e *evaluated) residual(agency cost.Result) ([]cost.Flow, error) {
 		return []cost.Flow{credit("given", num.One, e.money(r.Value, at.At("value")))}, nil
 	}
 	return nil, nil // ResidualNone
+}
+
+// builtFor is what the slab cost in the year in which it was built last.
+func builtFor(agency cost.Result, year int) decimal.Decimal {
+	if year == 0 {
+		return agency.Initial
+	}
+	var sum num.Total
+	for _, l := range agency.Lines {
+		if l.Year == year { // no treatment falls into the year of a new slab
+			sum.Add(l.Cost)
+		}
+	}
+	return sum.Value()
 }

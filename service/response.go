@@ -85,12 +85,14 @@ type FunctionalUnitSI struct {
 	AreaM2              Plain         `json:"area_m2"`
 	AnalysisPeriodYears int           `json:"analysis_period_years"`
 	Service             *ServiceLevel `json:"service"`
+	UnequalLives        string        `json:"unequal_lives,omitzero"`
 }
 
 // Result is one alternative.
 type Result struct {
 	Name                  string           `json:"name"`
 	Strategy              string           `json:"strategy,omitzero"` // whose maintenance is in resolved
+	Life                  *LifeResult      `json:"life,omitzero"`
 	Resolved              Alternative      `json:"resolved"`
 	ThicknessMM           Plain            `json:"thickness_mm"`
 	ThicknessDesign       *ThicknessResult `json:"thickness_design"`
@@ -366,13 +368,14 @@ type Limitation struct {
 
 // Comparison sets the alternatives against the baseline.
 type Comparison struct {
-	Baseline   string      `json:"baseline"`
-	Comparable bool        `json:"comparable"`
-	Reason     string      `json:"reason"`
-	Deltas     []Delta     `json:"deltas"`
-	Pareto     []string    `json:"pareto"`
-	Ranking    *Ranking    `json:"ranking"`
-	Abatement  []Abatement `json:"abatement"`
+	Baseline     string        `json:"baseline"`
+	Comparable   bool          `json:"comparable"`
+	Reason       string        `json:"reason"`
+	Deltas       []Delta       `json:"deltas"`
+	Pareto       []string      `json:"pareto"`
+	Ranking      *Ranking      `json:"ranking"`
+	Abatement    []Abatement   `json:"abatement"`
+	UnequalLives *UnequalLives `json:"unequal_lives,omitzero"`
 }
 
 // Delta is an alternative minus the baseline; negative is less.

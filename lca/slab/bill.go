@@ -2,6 +2,8 @@ package slab
 
 import (
 	"slices"
+	"strconv"
+	"strings"
 
 	"github.com/shopspring/decimal"
 
@@ -446,4 +448,28 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 		return
 	}
 	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})
+}
+
+// Renew repeats in each of some years what was built in year 0, and what the end of
+// life takes, as module B4: a replacement counts the making of the new and the
+// disposal of the old (EN 15978; from memory). D stays D. At is the member that asks
+// for it.
+func (b *Builder) Renew(years []int, at fault.Path) {
+	once := b.Flows[:len(b.Flows):len(b.Flows)]
+	for _, year := range years {
+		for _, f := range once {
+			beyond := f.Module == "D"
+			if f.Year != 0 && !beyond && !strings.HasPrefix(f.Module, "C") {
+				continue
+			}
+			if b.full(1, at) {
+				return
+			}
+			f.Year, f.Use = year, "renewal, year "+strconv.Itoa(year)+": "+f.Use
+			if !beyond {
+				f.Module = "B4"
+			}
+			b.Flows = append(b.Flows, f)
+		}
+	}
 }

@@ -69,6 +69,13 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 		}
 		t.add("Rank by total carbon", ranks(r, ranking.ByTotalCarbon))
 	}
+	if u := r.Comparison.UnequalLives; u != nil && u.ByAnnualCarbon != nil {
+		t.rule()
+		if u.ByEquivalentAnnual != nil {
+			t.add("Rank by equivalent annual cost", ranks(r, u.ByEquivalentAnnual))
+		}
+		t.add("Rank by carbon a year", ranks(r, u.ByAnnualCarbon))
+	}
 
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s (%s), %s, %s: %s\n", Printable(r.Inventory.Name), r.Inventory.Ref, r.Inventory.Region, r.Inventory.Currency, dataKind(r.Inventory.Invented))
@@ -85,6 +92,9 @@ func Table(w io.Writer, r *service.ComparisonResponse) error {
 			fmt.Fprintf(&b, ", %s %s per t CO2e saved", t.money(a.CostPerTCO2e.Decimal), r.Inventory.Currency)
 		}
 		fmt.Fprintf(&b, " (%s)\n", a.Reason)
+	}
+	if u := r.Comparison.UnequalLives; u != nil {
+		fmt.Fprintf(&b, "Service lives: %s\n", u.Reason)
 	}
 	if !r.Comparison.Comparable {
 		fmt.Fprintf(&b, "Not comparable: %s\n", Printable(r.Comparison.Reason))
