@@ -185,3 +185,20 @@ func TestNoRehabilitationInThePeriod(t *testing.T) {
 		t.Errorf("none is renewed: %v", got)
 	}
 }
+
+// A grid varies strategies by name and service lives over one period; by the year it
+// compares nothing.
+func TestGridOfStrategiesAndLives(t *testing.T) {
+	svc := newService(t)
+	strategies := list(object{"name": "seal", "maintenance": list(event("item", "joint-resealing", "every_years", 8))}, object{"name": "grind", "maintenance": list(event("item", "surface-grinding", "at_age_years", 12))})
+	axes := list(axis("plan", variant("seal", object{"strategy": "seal"}), variant("grind", object{"strategy": "grind"})),
+		axis("life", variant("short", object{"slab": object{"service_life_years": 20}}), variant("long", object{"slab": object{"service_life_years": 40}})))
+	body := func(method string) []byte {
+		return study(t, axes, edit{"/strategies", strategies}, edit{"/functional_unit/unequal_lives", method}, edit{"/functional_unit/analysis_period_years", 40}, edit{"/alternative/residual", object{"method": "none"}})
+	}
+	g := runGrid(t, svc, body("common_period"))
+	if len(g.Rows) != 4 || !g.Rows[0].NetPresentValuePerM2.GreaterThan(g.Rows[1].NetPresentValuePerM2.Decimal) || g.Rows[0].NetPresentValuePerM2.Equal(g.Rows[2].NetPresentValuePerM2.Decimal) {
+		t.Errorf("%+v", g.Rows)
+	}
+	wantFault(t, gridFaults(t, svc, body("annual_equivalent")), "/functional_unit/unequal_lives", "not-used")
+}

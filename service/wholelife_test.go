@@ -345,6 +345,33 @@ func TestStrategyByNameIsItsEvents(t *testing.T) {
 	}
 }
 
+// Whatever the plan.
+func TestAnyStrategyIsItsEvents(t *testing.T) {
+	svc := newService(t)
+	rapid.Check(t, func(rt *rapid.T) {
+		plan := []any{}
+		for i, item := range []string{"joint-resealing", "surface-grinding", "partial-patching"} {
+			n := rapid.IntRange(1, 45).Draw(rt, item)
+			way := rapid.SampledFrom([]map[string]any{object2("every_years", n), object2("years", []any{n}), object2("at_age_years", n), object2("at_age_years", n, "life_years", 7)}).Draw(rt, "way")
+			if _, aged := way["at_age_years"]; aged && i > 0 && rapid.Bool().Draw(rt, "follows") {
+				way["after"] = "joint-resealing"
+			}
+			way["item"], way["share"] = item, "50 %"
+			plan = append(plan, way)
+		}
+		listed := compare(t, svc, request(t, edit{"/alternatives/0/maintenance", plan}))
+		named := compare(t, svc, request(t, edit{"/strategies", []any{object2("name", "plan", "maintenance", plan)}}, edit{"/alternatives/0/maintenance", remove}, edit{"/alternatives/0/strategy", "plan"}))
+		for i, a := range named.Alternatives {
+			if diff := cmp.Diff(listed.Alternatives[i].Cost, a.Cost); diff != "" {
+				rt.Fatal(diff)
+			}
+			if diff := cmp.Diff(listed.Alternatives[i].Carbon, a.Carbon); diff != "" {
+				rt.Fatal(diff)
+			}
+		}
+	})
+}
+
 // Of an alternative and the one that it is like, the one laid over gives the plan.
 func TestStrategyAndListTakeEachOthersPlace(t *testing.T) {
 	svc := newService(t)
