@@ -73,6 +73,13 @@ func (e *evaluated) readLife() {
 	}
 }
 
+// onePeriod refuses what varies totals where each alternative has a period of its own.
+func onePeriod(req ComparisonRequest, faults *fault.List) {
+	if req.FunctionalUnit.UnequalLives == LivesAnnualEquivalent {
+		faults.Add("/comparison/functional_unit/unequal_lives", "not-used", "what is varied is a total over one period; compare unequal lives over a common_period here")
+	}
+}
+
 // factorsOver are the discount factors of another period.
 func (s *study) factorsOver(years int, faults *fault.List) *cost.Factors {
 	if known := s.over[years]; known != nil {

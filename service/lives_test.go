@@ -202,3 +202,25 @@ func TestGridOfStrategiesAndLives(t *testing.T) {
 	}
 	wantFault(t, gridFaults(t, svc, body("annual_equivalent")), "/functional_unit/unequal_lives", "not-used")
 }
+
+// What varies totals refuses totals over different periods, and a price of carbon that
+// is in the cost already; a nominal rate is as good as a real one.
+func TestOtherQuestionsAboutAWholeLife(t *testing.T) {
+	svc := newService(t)
+	byTheYear := uncertaintyBody(t, request(t, lives("annual_equivalent", 40, [3]int{20, 40, 40})...), nil)
+	const at = "/comparison/functional_unit/unequal_lives"
+	_, err := svc.Uncertainty(t.Context(), byTheYear)
+	wantFault(t, service.Faults(err), at, "not-used")
+	_, err = svc.Methods(t.Context(), byTheYear)
+	wantFault(t, service.Faults(err), at, "not-used")
+
+	priced := request(t, edit{"/economics/carbon_price", object{"amount": "80 EUR/t", "in_cost": true}})
+	_, err = svc.Uncertainty(t.Context(), uncertaintyBody(t, priced, nil))
+	wantFault(t, service.Faults(err), "/comparison/economics/carbon_price/in_cost", "not-used")
+
+	nominal := request(t, edit{"/economics", object{"nominal_discount_rate": "5.06 %", "inflation": "2 %"}}, edit{"/alternatives/0/carbonation", cemI("k", "1.6 mm/year^0.5", "degree", "85 %")})
+	uncertaintyOf(t, svc, nominal, nil)
+	methodsOf(t, svc, nominal, nil)
+	_, err = svc.Methods(t.Context(), uncertaintyBody(t, nominal, object2("real_discount_rates", []any{"1 %"})))
+	wantFault(t, service.Faults(err), "/real_discount_rates", "real-nominal-mixed")
+}

@@ -195,7 +195,9 @@ func (m *methods) choose() {
 	if r.Boundaries == nil {
 		r.Boundaries = []string{BoundaryGate, BoundaryService, BoundaryWhole}
 	}
-	if r.RealDiscountRates == nil && r.Comparison.Economics != nil {
+	onePeriod(r.Comparison, &m.faults)
+	// With a nominal rate or a schedule there is no one real rate to put another for.
+	if r.RealDiscountRates == nil && r.Comparison.Economics != nil && r.Comparison.Economics.RealDiscountRate != "" {
 		r.RealDiscountRates = []string{r.Comparison.Economics.RealDiscountRate}
 	}
 	if sized := m.sized(); r.Roundings != nil && !sized {
@@ -261,6 +263,8 @@ func (m *methods) checkChoices() {
 	}
 	if m.request.RealDiscountRates != nil && m.request.Comparison.Economics == nil {
 		m.faults.Add("/real_discount_rates", "not-used", "the comparison has no economics, so nothing is discounted")
+	} else if eco := m.request.Comparison.Economics; m.request.RealDiscountRates != nil && eco.RealDiscountRate == "" {
+		m.faults.Add("/real_discount_rates", "real-nominal-mixed", "the comparison gives a nominal rate or a schedule, which no list of real rates replaces")
 	}
 	for i, r := range m.request.Roundings {
 		at := fault.Path("/roundings").At(i)

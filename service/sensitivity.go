@@ -174,9 +174,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 
 // pairOf finds two alternatives by their names.
 func pairOf(req ComparisonRequest, first, second string, faults *fault.List) (chosen []int) {
-	if req.FunctionalUnit.UnequalLives == LivesAnnualEquivalent {
-		faults.Add("/comparison/functional_unit/unequal_lives", "not-used", "what is varied is a total over one period; compare unequal lives over a common_period here")
-	}
+	onePeriod(req, faults)
 	known := names(req.Alternatives)
 	for _, pair := range []struct{ at, name string }{{"/first", first}, {"/second", second}} {
 		if i := slices.Index(known, pair.name); i >= 0 {

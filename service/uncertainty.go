@@ -209,6 +209,10 @@ func (u *uncertainty) within(text string, at fault.Path, low, high decimal.Decim
 
 func (u *uncertainty) readMeasures() {
 	economics := u.request.Comparison.Economics
+	onePeriod(u.request.Comparison, &u.faults)
+	if economics != nil && economics.CarbonPrice != nil && economics.CarbonPrice.InCost {
+		u.faults.Add("/comparison/economics/carbon_price/in_cost", "not-used", "the measure %s counts the price of carbon here", MeasureNPVWithCarbon)
+	}
 	for i, name := range u.request.Measures {
 		at := fault.Path("/measures").At(i)
 		k := slices.IndexFunc(measures, func(m measured) bool { return m.name == name })

@@ -254,7 +254,7 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 		}
 		if cost := e.result.Cost; cost != nil {
 			list[i].NPV, list[i].Initial = cost.NetPresentValuePerM2.Decimal, cost.InitialPerM2.Decimal
-			if cost.CarbonPrice != nil {
+			if cost.CarbonPrice != nil && !cost.CarbonPrice.InCost { // else the net present value has it
 				list[i].CarbonCost = cost.CarbonPrice.PresentValuePerM2.Decimal
 			}
 		}
