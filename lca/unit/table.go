@@ -100,6 +100,14 @@ var rows = []row{
 	{"t.km", TransportWork, SI, f("1000000"), nil},
 	{"short_ton.mi", TransportWork, US, f(pound, "2000", mile), nil},
 
+	{"kg CO2e/m3", CarbonPerVolume, SI, f("1"), nil},
+	{"kg CO2e/yd3", CarbonPerVolume, US, f("1"), f(yard, yard, yard)},
+	{"lb CO2e/yd3", CarbonPerVolume, US, f(pound), f(yard, yard, yard)},
+
+	{"kg CO2e/m2", CarbonPerArea, SI, f("1"), nil},
+	{"kg CO2e/yd2", CarbonPerArea, US, f("1"), f(yard, yard)},
+	{"lb CO2e/yd2", CarbonPerArea, US, f(pound), f(yard, yard)},
+
 	{"each", Count, Neutral, f("1"), nil},
 
 	{"mm/year^0.5", CarbonationRate, SI, f("1"), nil},

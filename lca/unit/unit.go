@@ -40,6 +40,8 @@ const (
 	EnergyPerVolume  Kind = "energy per volume"   // J/m3
 	Duration         Kind = "duration"            // s
 	TransportWork    Kind = "mass times distance" // kg.m
+	CarbonPerVolume  Kind = "carbon per volume"   // kg CO2e/m3
+	CarbonPerArea    Kind = "carbon per area"     // kg CO2e/m2
 	Count            Kind = "count"               // 1
 	CarbonationRate  Kind = "carbonation rate"    // mm per √year: the one kind that is not brought to seconds, since nobody reads it so
 )
