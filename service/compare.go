@@ -53,6 +53,8 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
+	req.Inventory = c.ref.Ref
+	asked := readInterpretation(study, req, &faults)
 	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
 	baseline, named := -1, all != nil
@@ -79,6 +81,9 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 		resp.Alternatives = append(resp.Alternatives, e.result)
 	}
 	resp.Comparison = comparison(evaluations, resp.Alternatives, baseline, req.EquivalenceOverride)
+	if err := asked.answer(ctx, s, resp, evaluations, baseline); err != nil {
+		return nil, err
+	}
 	return resp, nil
 }
 
@@ -139,6 +144,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		e.checkResidual()
 		e.gaps()
 		e.checkData()
+		e.checkLimits()
 		found := e.faults.All()
 		if a.incomplete {
 			found = independent(found)

@@ -38,6 +38,7 @@ type study struct {
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
 	sizes        map[string]sizing          // by resolved.design
+	limits       []limit                    // of a procurement
 }
 
 // evaluated is one alternative between reading and printing.
@@ -67,6 +68,7 @@ type evaluated struct {
 	strategy                string
 	planAt                  fault.Path // where it is written
 	userCosts               []cost.Flow
+	strength                decimal.NullDecimal // compressive, of the concrete as specified, Pa
 	lives                   []activityLife
 	uptake                  carbonation // where the request asks for it
 	result                  Result
@@ -118,6 +120,7 @@ func (s *study) read(a resolved) *evaluated {
 	e.readSlab()
 	e.readMix()
 	e.serviceLevel(a.Service, a.at.At("service"))
+	e.readSpecified()
 	// What has a fault so far is left out of the amounts; nothing is computed then,
 	// and the rest is read all the same, so that all faults are told.
 	if e.Slab != nil {

@@ -17,7 +17,8 @@ type ComparisonRequest struct {
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
 	Strategies          []Strategy        `json:"strategies,omitzero"`
-	Alternatives        []jsontext.Value  `json:"alternatives"` // Alternative, after "like" is resolved
+	Interpretation
+	Alternatives []jsontext.Value `json:"alternatives"` // Alternative, after "like" is resolved
 }
 
 // EvaluationRequest is the body of POST /v1/evaluations: one alternative.
@@ -70,6 +71,8 @@ type Alternative struct {
 	Residual     *Residual       `json:"residual,omitzero"`
 	Carbonation  *Carbonation    `json:"carbonation,omitzero"` // nil: B1 is not declared
 	Service      *ServiceLevel   `json:"service,omitzero"`
+
+	SpecifiedConcrete *SpecifiedConcrete `json:"specified_concrete,omitzero"`
 }
 
 // Mix is the concrete, per cubic metre.

@@ -42,11 +42,12 @@ func writeQuoted(enc *jsontext.Encoder, form func([]byte, decimal.Decimal) []byt
 // ComparisonResponse answers POST /v1/comparisons.
 type ComparisonResponse struct {
 	Head
-	Alternatives []Result   `json:"alternatives"`
-	Comparison   Comparison `json:"comparison"`
-	Sources      []ItemUsed `json:"sources"`
-	Conventions  []string   `json:"conventions"`
-	Caution      string     `json:"caution"`
+	GoalAndScope *GoalAndScope `json:"goal_and_scope,omitzero"`
+	Alternatives []Result      `json:"alternatives"`
+	Comparison   Comparison    `json:"comparison"`
+	Sources      []ItemUsed    `json:"sources"`
+	Conventions  []string      `json:"conventions"`
+	Caution      string        `json:"caution"`
 }
 
 // EvaluationResponse answers POST /v1/evaluations.
@@ -107,6 +108,7 @@ type Result struct {
 	Assumptions           []Statement      `json:"assumptions"`
 	Warnings              []Statement      `json:"warnings"`
 	Limitations           []Limitation     `json:"limitations"`
+	Limits                []LimitResult    `json:"limits,omitzero"`
 }
 
 // MixResult is the mix as proportioned.
@@ -363,6 +365,7 @@ type Statement struct {
 // Limitation is something that the result does not cover, and why.
 type Limitation struct {
 	Module string `json:"module"`
+	Flow   string `json:"flow,omitzero"` // of the module, where only that is left out
 	Reason string `json:"reason"`
 }
 
@@ -376,6 +379,7 @@ type Comparison struct {
 	Ranking      *Ranking      `json:"ranking"`
 	Abatement    []Abatement   `json:"abatement"`
 	UnequalLives *UnequalLives `json:"unequal_lives,omitzero"`
+	Interpreted
 }
 
 // Delta is an alternative minus the baseline; negative is less.
