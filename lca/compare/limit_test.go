@@ -1,8 +1,11 @@
 package compare_test
 
 import (
+	"encoding/csv"
 	"errors"
 	"fmt"
+	"os"
+	"slices"
 	"testing"
 
 	"github.com/shopspring/decimal"
@@ -11,16 +14,54 @@ import (
 	"slabledger/lca/unit"
 )
 
-// The top-20 % limits of the US General Services Administration for concrete, kg CO2e
-// per m3 by specified compressive strength (read): 3,000 psi 257; 4,000 psi 284;
-// 5,000 psi 305.
-func gsa(t testing.TB) []compare.LimitRow {
+// gsa reads one level of the limits of the US General Services Administration for
+// concrete, kg CO2e per m3 by specified compressive strength (read).
+func gsa(t testing.TB, level string) []compare.LimitRow {
+	t.Helper()
+	in, err := os.Open("../../testdata/published/limits/gsa-concrete.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	table, err := csv.NewReader(in).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := slices.Index(table[0], level)
 	var rows []compare.LimitRow
-	for _, r := range [][2]string{{"3000 psi", "257"}, {"4000 psi", "284"}, {"5000 psi", "305"}} {
+	for _, r := range table[1:] {
 		strength := decimal.NewNullDecimal(si(t, r[0], unit.Pressure))
-		rows = append(rows, compare.LimitRow{From: strength, To: strength, Limit: dec(r[1])})
+		rows = append(rows, compare.LimitRow{From: strength, To: strength, Limit: si(t, r[at]+" "+r[4], unit.CarbonPerVolume)})
 	}
 	return rows
+}
+
+// Every published limit passes at its value, fails 0.1 above it, and is the only one of
+// its strength.
+func TestPublishedLimits(t *testing.T) {
+	seen := 0
+	for _, level := range []string{"top_20_percent", "top_40_percent", "better_than_average"} {
+		rows := gsa(t, level)
+		for i, r := range rows {
+			row, err := compare.LimitOf(rows, "", r.From)
+			if err != nil || row != i {
+				t.Errorf("%s, row %d: %d, %v", level, i, row, err)
+			}
+			if left, _ := compare.Margin(r.Limit, rows[row].Limit); !left.IsZero() {
+				t.Errorf("%s, row %d: %s left at the limit", level, i, left)
+			}
+			if left, _ := compare.Margin(r.Limit.Add(dec("0.1")), rows[row].Limit); !left.Equal(dec("-0.1")) {
+				t.Errorf("%s, row %d: %s left above the limit", level, i, left)
+			}
+			if i > 0 && !r.Limit.GreaterThan(rows[i-1].Limit) {
+				t.Errorf("%s: stronger concrete may emit more: %s after %s", level, r.Limit, rows[i-1].Limit)
+			}
+			seen++
+		}
+	}
+	if seen != 9 {
+		t.Errorf("%d limits, want 9", seen)
+	}
 }
 
 func si(t testing.TB, text string, kind unit.Kind) decimal.Decimal {
@@ -33,7 +74,7 @@ func si(t testing.TB, text string, kind unit.Kind) decimal.Decimal {
 }
 
 func TestLimitOfAStrength(t *testing.T) {
-	rows := gsa(t)
+	rows := gsa(t, "top_20_percent")
 	row, err := compare.LimitOf(rows, "", decimal.NewNullDecimal(si(t, "4000 psi", unit.Pressure)))
 	if err != nil || !rows[row].Limit.Equal(dec("284")) {
 		t.Fatalf("row %d, %v", row, err)
