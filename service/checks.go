@@ -39,8 +39,12 @@ var defaultCheckPercent = decimal.New(10, -2)
 // at most ten years old (6.3.7; from memory).
 const maxYearsApart = 10
 
+// leastConcrete and mostConcrete are what concretes of the literature emit, A1-A3 in kg
+// CO2e per m3 (Applied Sciences 2019, 9(22), 4803, CC BY; read).
+var leastConcrete, mostConcrete = decimal.New(84, 0), decimal.New(612, 0)
+
 // maxCheckEvaluations of one alternative each, in a check of sensitivity.
-const maxCheckEvaluations = 40_000
+const maxCheckEvaluations = 8_000
 
 func (c *Check) fail(code, pointer, format string, args ...any) {
 	c.State = CheckFail
@@ -116,6 +120,11 @@ func (in *interpretation) consistency(ctx context.Context, s *Service, evaluatio
 	for i, r := range results {
 		if !r.FunctionalEquivalence.Met {
 			c.fail("service-differs", string(evaluations[i].at), "%q: %s", r.Name, r.FunctionalEquivalence.Reason)
+		}
+	}
+	for i, r := range results {
+		if v := r.Concrete.GWPKgCO2ePerM3.A1A3; v.LessThan(leastConcrete) || v.GreaterThan(mostConcrete) {
+			c.note("unusual-concrete", string(evaluations[i].at), "the concrete of %q has %s kg CO2e/m3 in A1-A3; the literature has %s to %s (Applied Sciences 2019, 9(22), 4803): see whether a factor is in another unit", r.Name, v, leastConcrete, mostConcrete)
 		}
 	}
 	used := map[string]*entry{}
@@ -222,6 +231,47 @@ func (in *interpretation) regions(ctx context.Context, s *Service, c *Check, lay
 	return nil
 }
 
+// trial is one input that the check of sensitivity varies.
+type trial struct {
+	*whatIf
+	measure string
+}
+
+// trials lists the prices and factors that the alternatives rest on, each with the
+// alternatives that use it: the others stay as they are.
+func (in *interpretation) trials(evaluations []*evaluated) (list []trial, evaluationsNeeded int) {
+	users := map[string][]int{}
+	for i, e := range evaluations {
+		for _, it := range e.sources() {
+			users[it.Code] = append(users[it.Code], i)
+		}
+	}
+	request := in.request
+	request.Interpretation = Interpretation{}
+	for _, m := range in.checkedMeasures() {
+		for _, code := range slices.Sorted(maps.Keys(users)) {
+			var faults fault.List
+			w := newWhatIf(in.study.catalogue, request, Variable{Item: code, Of: m.of}, "", &faults)
+			if !faults.Empty() || w.nominal().IsZero() {
+				continue // it has none of its own, or a part of zero is zero
+			}
+			w.chosen = users[code]
+			list, evaluationsNeeded = append(list, trial{w, m.measure}), evaluationsNeeded+2*len(w.chosen)
+		}
+	}
+	return list, evaluationsNeeded
+}
+
+type checkedMeasure struct{ measure, of, words string }
+
+func (in *interpretation) checkedMeasures() []checkedMeasure {
+	list := []checkedMeasure{{MeasureTotalCarbon, VaryFactor, "total carbon"}}
+	if in.study.factors != nil {
+		list = append(list, checkedMeasure{MeasureNPV, VaryPrice, "net present value"})
+	}
+	return list
+}
+
 // sensitivity varies each price and factor by itself, over the spread that the
 // inventory states or else by a percentage, and looks whether the same alternatives stay
 // first (ISO 14044, 4.5.3.3).
@@ -231,54 +281,38 @@ func (in *interpretation) sensitivity(ctx context.Context, s *Service, evaluatio
 		c.fail("not-ranked", "/alternatives", "the alternatives are not ranked, so there is no ranking to hold: %s", resp.Comparison.Reason)
 		return c, nil
 	}
-	used := map[string]*entry{}
-	for _, e := range evaluations {
-		for _, it := range e.sources() {
-			used[it.Code] = it
+	trials, needed := in.trials(evaluations)
+	if needed > maxCheckEvaluations {
+		return c, errFaults(oneFault("/checks", "compute-budget-exceeded", fmt.Sprintf("the check of sensitivity comes to %d evaluations of an alternative; at most %d: compare fewer at a time", needed, maxCheckEvaluations)))
+	}
+	list, nominal := make([]string, len(resp.Alternatives)), make([]totals, len(resp.Alternatives))
+	for i, r := range resp.Alternatives {
+		list[i], nominal[i].TotalCarbon = r.Name, r.Carbon.TotalKgCO2ePerM2.Decimal
+		if r.Cost != nil {
+			nominal[i].NPV = r.Cost.NetPresentValuePerM2.Decimal
 		}
 	}
-	codes := slices.Sorted(maps.Keys(used))
-	measures := []struct{ measure, of, words string }{{MeasureTotalCarbon, VaryFactor, "total carbon"}}
-	if in.study.factors != nil {
-		measures = append(measures, struct{ measure, of, words string }{MeasureNPV, VaryPrice, "net present value"})
-	}
-	if n := 2 * len(measures) * len(codes) * len(evaluations); n > maxCheckEvaluations {
-		return c, errFaults(oneFault("/checks", "compute-budget-exceeded", fmt.Sprintf("the check of sensitivity comes to about %d evaluations of an alternative; at most %d: compare fewer at a time", n, maxCheckEvaluations)))
-	}
-	request := in.request
-	request.Interpretation = Interpretation{}
-	everyone := make([]int, len(evaluations))
-	for i := range everyone {
-		everyone[i] = i
-	}
-	list := names(request.Alternatives)
-	for _, m := range measures {
-		nominal := make([]totals, len(resp.Alternatives))
-		for i, r := range resp.Alternatives {
-			nominal[i].TotalCarbon = r.Carbon.TotalKgCO2ePerM2.Decimal
-			if r.Cost != nil {
-				nominal[i].NPV = r.Cost.NetPresentValuePerM2.Decimal
-			}
-		}
+	for _, m := range in.checkedMeasures() {
+		v := varied{service: s, ctx: ctx, measure: m.measure, percent: in.percent}
 		first, least := leaders(list, nominal, m.measure)
 		leastAt, inputs, changed := "as it stands", 0, 0
-		v := varied{service: s, ctx: ctx, measure: m.measure, percent: in.percent}
-		for _, code := range codes {
-			var faults fault.List
-			w := newWhatIf(in.study.catalogue, request, Variable{Item: code, Of: m.of}, "", &faults)
-			if !faults.Empty() || w.nominal().IsZero() {
-				continue // it has none of its own, or a part of zero is zero
+		for _, w := range trials {
+			if w.measure != m.measure {
+				continue
 			}
-			w.chosen = everyone
 			inputs++
-			low, high, basis := v.ends(w)
+			low, high, basis := v.ends(w.whatIf)
 			for _, x := range []decimal.Decimal{low, high} {
 				figures, err := w.at(ctx, s, x)
 				if err != nil {
 					return c, err
 				}
-				now, lead := leaders(list, figures, m.measure)
-				where := fmt.Sprintf("with the %s at %s %s (%s)", v.name(w), x, w.unit(), basis)
+				varied := slices.Clone(nominal)
+				for k, i := range w.chosen {
+					varied[i] = figures[k]
+				}
+				now, lead := leaders(list, varied, m.measure)
+				where := fmt.Sprintf("with the %s at %s %s (%s)", v.name(w.whatIf), x, w.unit(), basis)
 				if lead.LessThan(least) {
 					least, leastAt = lead, where
 				}

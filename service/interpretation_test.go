@@ -162,6 +162,18 @@ func TestConsistencyOfService(t *testing.T) {
 	wantCheck(t, r, "consistency", "fail", "service-differs", "equivalent_axles")
 }
 
+// Concretes of the literature have 84 to 612 kg CO2e/m3 (Applied Sciences 2019, 9(22),
+// 4803; read): what is beyond is said, since it is a slip more often than a concrete.
+func TestConcreteBeyondTheLiterature(t *testing.T) {
+	for factor, told := range map[string]bool{"0.21": false, "0.2099": true, "1.53": false, "1.5301": true} { // times 400 kg
+		svc, body := concreteOf(t, factor, edit{"/checks", map[string]any{}})
+		got := slices.ContainsFunc(checkOf(t, compare(t, svc, body), "consistency").Reasons, func(s service.Statement) bool { return s.Code == "unusual-concrete" })
+		if got != told {
+			t.Errorf("factor %s: told %t", factor, got)
+		}
+	}
+}
+
 // The check finds what the sensitivity of the two finds: each input that by itself puts
 // the other one first.
 func TestSensitivityCheckAgreesWithSensitivity(t *testing.T) {
@@ -208,6 +220,15 @@ func TestSensitivityCheckAgreesWithSensitivity(t *testing.T) {
 			t.Errorf("%s reverses %v: the case shows nothing", percent, want)
 		}
 	}
+}
+
+// A check that would take too long is refused before it begins, with its size.
+func TestSensitivityCheckTooLarge(t *testing.T) {
+	edits := []edit{{"/checks", map[string]any{}}}
+	for i := range 197 {
+		edits = append(edits, edit{"/alternatives/-", map[string]any{"name": fmt.Sprint("slab ", i), "like": "fibre, staged", "slab": map[string]any{"thickness": fmt.Sprint(200+i, " mm")}}})
+	}
+	wantFault(t, faults(t, newService(t), request(t, edits...)), "/checks", "compute-budget-exceeded", "evaluations", "8000")
 }
 
 func rawJSON(t *testing.T, body []byte) any {
