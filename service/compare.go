@@ -103,6 +103,9 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
+	r := reader{catalogue: c}
+	study.readLimits(req.Limits, &r)
+	faults.Append(r.faults.All()...)
 	all, unresolved := resolve([]jsontext.Value{req.Alternative}, func(int) fault.Path { return "/alternative" })
 	faults.Append(unresolved.All()...)
 	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
@@ -115,6 +118,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	}
 	e := evaluations[0]
 	e.result.FunctionalEquivalence = equivalence(study.service, e, e, "the functional unit asks for")
+	e.result.Limits = e.judge(&e.result)
 	return &EvaluationResponse{Head: study.head(hash), Alternative: e.result, Sources: sourcesOf(evaluations), Conventions: conventions(), Caution: Caution}, nil
 }
 

@@ -475,6 +475,22 @@ func TestLimitOutOfForce(t *testing.T) {
 	wantFault(t, faults(t, svc, changed(t, body, edit{"/data_requirements", remove})), "/data_requirements/as_of", "required-member-missing")
 }
 
+// A bidder holds its own slab against a limit by itself, and gets what the comparison
+// says of it.
+func TestLimitOfOneSlab(t *testing.T) {
+	svc := newService(t)
+	asks := edit{"/limits", []any{limit(map[string]any{"limit": "300 kg CO2e/m3"}), limit(map[string]any{"name": "slab", "scope": "A1-A5", "limit": "90 kg CO2e/m2"})}}
+	one, err := svc.Evaluate(t.Context(), changed(t, evaluation(t), asks))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(compare(t, svc, request(t, asks)).Alternatives[0].Limits, one.Alternative.Limits); diff != "" || len(one.Alternative.Limits) != 2 {
+		t.Error(diff)
+	}
+	_, err = svc.Evaluate(t.Context(), changed(t, evaluation(t), edit{"/limits", []any{gsa(nil)}}))
+	wantFault(t, service.Faults(err), "/alternative/specified_concrete", "required-member-missing")
+}
+
 func TestLimitsThatCannotBeRead(t *testing.T) {
 	for _, c := range []struct {
 		name, pointer, code string

@@ -40,7 +40,7 @@ const (
 
 // ObjectivesResult sets the alternatives against each other in several measures.
 type ObjectivesResult struct {
-	Measures  []ObjectiveUsed    `json:"measures"`
+	Measures  []ObjectiveUsed  `json:"measures"`
 	Pareto    []string         `json:"pareto"`
 	Dominance []Standing       `json:"dominance"`
 	Weighting *WeightingResult `json:"weighting,omitzero"`

@@ -28,6 +28,7 @@ type EvaluationRequest struct {
 	Economics        *Economics        `json:"economics,omitzero"`
 	DataRequirements *DataRequirements `json:"data_requirements,omitzero"`
 	Strategies       []Strategy        `json:"strategies,omitzero"`
+	Limits           []LimitAsked      `json:"limits,omitzero"`
 	Alternative      jsontext.Value    `json:"alternative"`
 }
 
