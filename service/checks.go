@@ -102,15 +102,22 @@ func (in *interpretation) completeness(resp *ComparisonResponse) Check {
 
 // listed is names in a sentence.
 func listed(names []string) string {
-	quoted := make([]string, 0, maxToldDifferences+1)
+	quoted := make([]string, len(names))
 	for i, n := range names {
-		if i == maxToldDifferences {
-			quoted = append(quoted, fmt.Sprintf("and %d more", len(names)-i))
-			break
-		}
-		quoted = append(quoted, strconv.Quote(n))
+		quoted[i] = strconv.Quote(n)
 	}
-	return strings.Join(quoted, ", ")
+	return some(quoted, maxToldDifferences)
+}
+
+// maxToldItems stand in a reason by their codes.
+const maxToldItems = 20
+
+// some is the first of a list, and how many more there are.
+func some(list []string, most int) string {
+	if len(list) <= most {
+		return strings.Join(list, ", ")
+	}
+	return strings.Join(list[:most], ", ") + fmt.Sprintf(", and %d more", len(list)-most)
 }
 
 // consistency looks for data and methods that differ where they should not (ISO 14044,
@@ -171,7 +178,7 @@ func (in *interpretation) consistency(ctx context.Context, s *Service, evaluatio
 		by         map[string][]string
 	}{{"the factors", "factor-years-apart", years}, {"the prices", "price-years-apart", prices}} {
 		if first, last, apart := span(what.by); apart > maxYearsApart {
-			c.fail(what.code, "/inventory", "%s are of %s to %s, more than %d years apart: %s", what.name, first, last, maxYearsApart, groups(map[string][]string{first: what.by[first], last: what.by[last]}))
+			c.fail(what.code, "/inventory", "%s are of %s to %s, more than %d years apart: %s", what.name, first, last, maxYearsApart, someOf(map[string][]string{first: what.by[first], last: what.by[last]}))
 		}
 	}
 	for _, what := range []struct {
@@ -184,19 +191,28 @@ func (in *interpretation) consistency(ctx context.Context, s *Service, evaluatio
 		{"tax-mixed", "prices with and without tax are used: %s", taxes},
 	} {
 		if len(what.by) > 1 {
-			c.fail(what.code, "/inventory", what.format, groups(what.by))
+			c.fail(what.code, "/inventory", what.format, someOf(what.by))
 		}
 	}
 	if err := in.regions(ctx, s, &c, layers); err != nil {
 		return c, err
 	}
 	for _, what := range slices.Sorted(maps.Keys(unknown)) {
-		c.note("not-stated", "/inventory", "%s is not stated: %s", what, strings.Join(unknown[what], ", "))
+		c.note("not-stated", "/inventory", "%s is not stated: %s", what, some(unknown[what], maxToldItems))
 	}
 	if c.State == CheckPass {
 		c.note("consistent", "/inventory", "years, bases, characterisation, allocation, tax and regions do not differ, as far as they are stated")
 	}
 	return c, nil
+}
+
+// someOf is the first items of each group.
+func someOf(by map[string][]string) string {
+	cut := map[string][]string{}
+	for name, codes := range by {
+		cut[name] = []string{some(codes, maxToldItems)}
+	}
+	return groups(cut)
 }
 
 // span is the first and the last year, and how many lie between.
@@ -226,7 +242,7 @@ func (in *interpretation) regions(ctx context.Context, s *Service, c *Check, lay
 		by[other.ref.Region] = append(by[other.ref.Region], layers[layer]...)
 	}
 	if len(by) > 1 {
-		c.fail("region-mixed", "/inventory", "numbers of different regions are used: %s", groups(by))
+		c.fail("region-mixed", "/inventory", "numbers of different regions are used: %s", someOf(by))
 	}
 	return nil
 }
