@@ -56,6 +56,10 @@ func TestDemoIsTheSameBytesForEver(t *testing.T) {
 	if err := report.Table(&table, r); err != nil {
 		t.Fatal(err)
 	}
+	table.WriteByte('\n')
+	if err := report.Conclusions(&table, conclusions(t, svc, request(t))); err != nil {
+		t.Fatal(err)
+	}
 	golden(t, "../testdata/golden/demo.txt", table.Bytes())
 }
 
