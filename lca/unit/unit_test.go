@@ -204,9 +204,9 @@ func TestKindsAndSystems(t *testing.T) {
 	}
 	want := []string{
 		"area: m2 ha ft2 yd2",
-		"carbonation rate: mm/year^0.5",
 		"carbon per area: kg CO2e/m2 kg CO2e/yd2 lb CO2e/yd2",
 		"carbon per volume: kg CO2e/m3 kg CO2e/yd3 lb CO2e/yd3",
+		"carbonation rate: mm/year^0.5",
 		"count: each",
 		"duration: min s h",
 		"energy: kWh MJ J in.lbf",
