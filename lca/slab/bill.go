@@ -185,10 +185,30 @@ type Builder struct {
 	Faults      fault.List
 	Assumptions fault.List
 	Used        []bool // which rules moved something
+	// OfConcrete is the work whose amount derives from the volume or the mass of the
+	// concrete: with another thickness or mix its flows are others.
+	OfConcrete []Operation
 	// Most bounds the flows per m2: a few recipes on a yearly plan multiply to
 	// millions. Beyond it nothing is added and the fault says so, once.
 	Most int
 }
+
+// Operation is work on the slab, as AddOperation was told of it, and its flows:
+// Count of them from First on.
+type Operation struct {
+	Item         *Item
+	Factor       string
+	Share        decimal.Decimal
+	Module       string
+	Use          string
+	Year         int
+	Unpriced     string
+	At           fault.Path
+	First, Count int
+}
+
+// OfConcrete tells whether the amount of an operation derives from the concrete.
+func (i *Item) OfConcrete() bool { return i.Unit == "m3" || i.Unit == "t" }
 
 // full tells, and reports once, that so many more flows would be too many.
 func (b *Builder) full(more int, at fault.Path) bool {
@@ -447,7 +467,11 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 	if b.full(item.leaves(), at) {
 		return
 	}
+	first := len(b.Flows)
 	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})
+	if item.OfConcrete() {
+		b.OfConcrete = append(b.OfConcrete, Operation{item, factor, share, module, use, year, unpriced, at, first, len(b.Flows) - first})
+	}
 }
 
 // Renew repeats in each of some years what was built in year 0, and what the end of
