@@ -18,6 +18,7 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/comparisons", "compare", compute(s, "compare", s.service.Compare))
 	s.route(http.MethodPost, "/v1/evaluations", "evaluate", compute(s, "evaluate", s.service.Evaluate))
 	s.route(http.MethodPost, "/v1/grids", "studyGrid", s.inForms("studyGrid", []string{mediaJSON, mediaCSV}, s.studyGrid))
+	s.route(http.MethodPost, "/v1/search", "search", compute(s, "search", s.service.SearchNow))
 	s.route(http.MethodPost, "/v1/break-even", "breakEven", compute(s, "breakEven", s.service.BreakEven))
 	s.route(http.MethodPost, "/v1/sensitivity", "sensitivity", compute(s, "sensitivity", s.service.Sensitivity))
 	s.route(http.MethodPost, "/v1/uncertainty", "uncertainty", compute(s, "uncertainty", s.service.Uncertainty))

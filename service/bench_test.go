@@ -55,3 +55,49 @@ func BenchmarkGrid500(b *testing.B) {
 		}
 	}
 }
+
+// hundredThousand is a search of 25 × 10 × 2 × 40 × 5 combinations.
+func hundredThousand(b testing.TB) []byte {
+	return choices(b,
+		edit{"/axes/0", steps("replacement", "/mix/by_ratio/replacement/0/share", "2 %", "9.2 %", "0.3 %")},
+		edit{"/axes/1", steps("fibre", "/mix/by_ratio/fibres/0/amount", "2 kg/m3", "4.25 kg/m3", "0.25 kg/m3")},
+		edit{"/axes/3", steps("thickness", "/slab/thickness", "180 mm", "219 mm", "1 mm")},
+		edit{"/axes/4/variants/-", variant("seal cracks", object{"maintenance": list(object{"item": "crack-sealing", "every_years": 5, "share": "10 %"})})},
+		edit{"/axes/4/variants/-", variant("patch", object{"maintenance": list(object{"item": "partial-patching", "every_years": 15, "share": "2 %", "life_years": 20})})})
+}
+
+// BenchmarkSearch100000 is a search over a hundred thousand combinations, from the body
+// to the encoded answer. Its target is under 5 s on two cores.
+func BenchmarkSearch100000(b *testing.B) {
+	svc := newService(b)
+	body := hundredThousand(b)
+	b.ReportAllocs()
+	for b.Loop() {
+		r, err := svc.Search(b.Context(), body)
+		if err != nil {
+			b.Fatal(service.Faults(err))
+		}
+		if r.Combinations != 100_000 {
+			b.Fatal(r.Combinations)
+		}
+		if _, err := service.Encode(r); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkSearchOfMixes is a search over 10,000 mixes, each sized by its own strength:
+// nothing but the works is shared.
+func BenchmarkSearchOfMixes(b *testing.B) {
+	svc := newService(b)
+	body := choices(b,
+		edit{"/axes", list(steps("replacement", "/mix/by_ratio/replacement/0/share", "2 %", "7.94 %", "0.06 %"), steps("fibre", "/mix/by_ratio/fibres/0/amount", "2 kg/m3", "4.475 kg/m3", "0.025 kg/m3"),
+			axis("mixing", variant("at once", atOnce)))},
+		edit{"/strengths", atOnceTests()}, edit{"/alternative/slab/thickness", carries()}, edit{"/thickness_design", remove})
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := svc.Search(b.Context(), body); err != nil {
+			b.Fatal(service.Faults(err))
+		}
+	}
+}

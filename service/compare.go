@@ -144,15 +144,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		if err := gone(ctx); err != nil {
 			return nil, err
 		}
-		e := s.read(a)
-		e.checkResidual()
-		e.gaps()
-		e.checkData()
-		e.checkLimits()
-		found := e.faults.All()
-		if a.incomplete {
-			found = independent(found)
-		}
+		e, found := s.checked(a)
 		// Taken over by many alternatives, a fault is told once, where it was written.
 		for _, f := range found[:min(len(found), maxKeptFaults)] {
 			f.Pointer = locate(f.Pointer)
@@ -187,6 +179,19 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		}
 	}
 	return evaluations, nil
+}
+
+// checked reads one alternative and finds what is wrong with it.
+func (s *study) checked(a resolved) (*evaluated, []fault.Fault) {
+	e := s.read(a)
+	e.checkResidual()
+	e.gaps()
+	e.checkData()
+	e.checkLimits()
+	if a.incomplete {
+		return e, independent(e.faults.All())
+	}
+	return e, e.faults.All()
 }
 
 // gone tells that nobody waits for the answer any more.

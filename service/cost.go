@@ -6,6 +6,7 @@ import (
 	"slabledger/lca/carbon"
 	"slabledger/lca/cost"
 	"slabledger/lca/num"
+	"slabledger/lca/slab"
 )
 
 // UserCost is the net present value with and without what road users pay, where
@@ -43,12 +44,7 @@ func (e *evaluated) printCost() error {
 			}
 			continue
 		}
-		kind := cost.Initial
-		if f.Year > 0 {
-			kind = cost.Maintenance
-		}
-		flows = append(flows, cost.Flow{Kind: kind, Item: it.Code, Label: f.Use, Year: f.Year, Amount: f.Amount, Unit: it.perM2,
-			Price: it.inventory.Price.Amount, PriceUnit: it.priceUnit, Escalation: e.study.money.escalation(it.Code, f.Category), Source: it.source})
+		flows = append(flows, e.study.agencyFlow(it, &f))
 		modules = append(modules, f.Module)
 	}
 	p, err := e.factors.Present(flows)
@@ -100,6 +96,16 @@ func (e *evaluated) printCost() error {
 	}
 	e.result.Cost = c
 	return nil
+}
+
+// agencyFlow is what the agency pays for a flow of an item that has a price.
+func (s *study) agencyFlow(it *entry, f *slab.Flow) cost.Flow {
+	kind := cost.Initial
+	if f.Year > 0 {
+		kind = cost.Maintenance
+	}
+	return cost.Flow{Kind: kind, Item: it.Code, Label: f.Use, Year: f.Year, Amount: f.Amount, Unit: it.perM2,
+		Price: it.inventory.Price.Amount, PriceUnit: it.priceUnit, Escalation: s.money.escalation(it.Code, f.Category), Source: it.source}
 }
 
 // beside values what stands beside the agency's cost, and adds to its net present

@@ -297,7 +297,12 @@ func (g *grid) locate(p fault.Path) fault.Path {
 	if member == "" {
 		return "/axes"
 	}
-	layers := g.combination(i)
+	return writer(g.combination(i), member)
+}
+
+// writer is where the last of some layers that has a member writes it, or most of the
+// way to it.
+func writer(layers []*layer, member string) fault.Path {
 	for way := "/" + wayToList(member); way != ""; way = way[:strings.LastIndexByte(way, '/')] {
 		for _, l := range slices.Backward(layers) {
 			if l.has(way) {
@@ -305,7 +310,7 @@ func (g *grid) locate(p fault.Path) fault.Path {
 			}
 		}
 	}
-	return g.base.at + fault.Path("/"+member)
+	return layers[0].at + fault.Path("/"+member)
 }
 
 // wayToList cuts a pointer before its first index.

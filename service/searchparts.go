@@ -1,0 +1,303 @@
+package service
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+
+	"github.com/shopspring/decimal"
+
+	"slabledger/lca/carbon"
+	"slabledger/lca/cost"
+	"slabledger/lca/fault"
+	"slabledger/lca/num"
+	"slabledger/lca/slab"
+)
+
+// A search computes what its combinations share once. The figures of a combination are
+// sums of lines, each rounded by itself, so the lines can be summed in any parts: those
+// of the concrete, whose amounts per m3 follow from the mix and are multiplied by the
+// thickness; those of work that derives from the concrete; and all others, which stay
+// as they are. Every line is rounded as in an evaluation, so the sums are the same.
+
+// memo keeps what was made by its key. It forgets all where it grows too large; what
+// is made again is the same.
+type memo[V any] struct {
+	mutex sync.Mutex
+	most  int
+	made  map[int]V
+}
+
+func (m *memo[V]) get(key int, produce func() V) V {
+	m.mutex.Lock()
+	v, ok := m.made[key]
+	m.mutex.Unlock()
+	if ok {
+		return v
+	}
+	v = produce()
+	m.mutex.Lock()
+	defer m.mutex.Unlock()
+	if m.made == nil || len(m.made) >= m.most {
+		m.made = map[int]V{}
+	}
+	m.made[key] = v
+	return v
+}
+
+// valued is a flow of concrete per m3 with what its lines are computed with.
+type valued struct {
+	amount decimal.Decimal
+	factor decimal.Decimal
+	price  decimal.Decimal
+	priced bool
+	gate   bool // of A1 to A3
+}
+
+// concretePart is the concrete of a combination per m3.
+type concretePart struct {
+	flows   []valued
+	density decimal.Decimal // fresh, kg/m3
+	about   partAbout
+	faults  []fault.Fault
+}
+
+// worksPart is what a combination has beside its concrete.
+type worksPart struct {
+	evaluated  *evaluated // for its residual value
+	takeoff    slab.Takeoff
+	sums       sums        // of what does not derive from the concrete
+	lines      []cost.Line // of the same, where the residual value asks for them
+	ofConcrete []slab.Operation
+	flows      int
+	about      partAbout
+	faults     []fault.Fault
+}
+
+// partAbout is what must hold between the parts of a combination.
+type partAbout struct {
+	covers uint32   // modules that the part declares, a bit each in the order of carbon.Modules
+	sets   []string // of characterisation factors that its items were added up with, sorted
+}
+
+// sums of lines per m2.
+type sums struct {
+	gate, total, initial, maintenance num.Total
+}
+
+func (s *sums) add(o sums) {
+	s.gate.Add(o.gate.Value())
+	s.total.Add(o.total.Value())
+	s.initial.Add(o.initial.Value())
+	s.maintenance.Add(o.maintenance.Value())
+}
+
+// emit counts the emission of a flow.
+func (s *sums) emit(module string, gwp decimal.Decimal) {
+	if module == "D" {
+		return // stands beside the total
+	}
+	s.total.Add(gwp)
+	if carbon.Stage(module) == "A1-A3" {
+		s.gate.Add(gwp)
+	}
+}
+
+// note keeps what must hold between the parts, of the flows of one.
+func (a *partAbout) note(c *catalogue, flows []slab.Flow, covers ...string) {
+	for i := range flows {
+		if m := flows[i].Module; m != "D" && m != "A1-A3" {
+			covers = append(covers, m)
+		}
+		if set := c.of(&flows[i]).inventory.FactorData.Characterisation; set != "" && !slices.Contains(a.sets, set) {
+			a.sets = append(a.sets, set)
+		}
+	}
+	for i, name := range carbon.Modules() {
+		if slices.Contains(covers, name) {
+			a.covers |= 1 << i
+		}
+	}
+	slices.Sort(a.sets)
+}
+
+// coverNames spells out which modules a total covers.
+func coverNames(covers uint32) string {
+	var names []string
+	for i, name := range carbon.Modules() {
+		if covers&(1<<i) != 0 {
+			names = append(names, name)
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+// begin is an alternative before its parts are read.
+func (s *study) begin(a resolved) *evaluated {
+	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}}
+	e.bill = slab.NewBuilder(e.transportRules())
+	e.readSlab()
+	return e
+}
+
+// concretePart reads the concrete of an alternative.
+func (s *study) concretePart(a resolved) *concretePart {
+	e := s.begin(a)
+	e.readMix()
+	e.faults.Append(e.bill.Faults.All()...)
+	e.gaps()
+	p := &concretePart{faults: e.faults.All(), density: e.proportions.Density}
+	if len(p.faults) > 0 {
+		return p
+	}
+	covers := []string{"A1", "A2", "A3", "A4"}
+	if e.Slab.Waste != nil {
+		covers = append(covers, "A5")
+	}
+	p.about.note(s.catalogue, e.bill.Concrete, covers...)
+	p.flows = make([]valued, len(e.bill.Concrete))
+	for i := range e.bill.Concrete {
+		f := &e.bill.Concrete[i]
+		it := s.catalogue.of(f)
+		factor, _ := s.factor(it, f.Factor) // gaps has found it
+		v := valued{amount: f.Amount, factor: factor, gate: carbon.Stage(f.Module) == "A1-A3"}
+		if s.factors != nil && f.Unpriced == "" {
+			v.priced, v.price = true, it.inventory.Price.Amount
+		}
+		p.flows[i] = v
+	}
+	return p
+}
+
+// at sums the lines of the concrete for a slab of so many metres.
+func (p *concretePart) at(thickness decimal.Decimal) (s sums) {
+	for i := range p.flows {
+		f := &p.flows[i]
+		amount := num.AmountOf(f.amount, thickness)
+		gwp := carbon.Line(amount, f.factor)
+		s.total.Add(gwp)
+		if f.gate {
+			s.gate.Add(gwp)
+		}
+		if f.priced {
+			s.initial.Add(num.LineOf(amount, f.price)) // of year 0, which nothing escalates or discounts
+		}
+	}
+	return s
+}
+
+// worksPart reads what an alternative has beside its concrete.
+func (s *study) worksPart(a resolved) *worksPart {
+	e := s.begin(a)
+	e.serviceLevel(a.Service, a.at.At("service"))
+	if e.Slab != nil {
+		e.products()
+	}
+	e.operations()
+	e.faults.Append(e.bill.Faults.All()...)
+	e.checkResidual()
+	e.gaps()
+	w := &worksPart{evaluated: e, takeoff: e.takeoff, flows: len(e.bill.Flows), faults: e.faults.All()}
+	if len(w.faults) > 0 {
+		return w
+	}
+	var covers []string
+	if len(e.Construction) > 0 {
+		covers = append(covers, "A5")
+	}
+	if e.planned {
+		covers = append(covers, "B2", "B3", "B4", "B5")
+	}
+	w.about.note(s.catalogue, e.bill.Flows, covers...)
+	w.ofConcrete = e.bill.OfConcrete
+	fixed := make([]slab.Flow, 0, len(e.bill.Flows))
+	from := 0
+	for _, o := range w.ofConcrete {
+		fixed = append(fixed, e.bill.Flows[from:o.First]...)
+		from = o.First + o.Count
+	}
+	fixed = append(fixed, e.bill.Flows[from:]...)
+	var err error
+	if w.sums, w.lines, err = s.value(fixed); err != nil {
+		w.faults = oneFault(a.at, "out-of-range", fmt.Sprintf("the costs cannot be valued: %v", err))
+	}
+	if len(e.lives) == 0 {
+		w.lines = nil // no residual value rests on them
+	}
+	e.bill, e.used, e.named = slab.NewBuilder(nil), nil, nil
+	return w
+}
+
+// value sums the lines of flows, and lists those of money.
+func (s *study) value(flows []slab.Flow) (out sums, lines []cost.Line, err error) {
+	var paid []cost.Flow
+	for i := range flows {
+		f := &flows[i]
+		it := s.catalogue.of(f)
+		factor, _ := s.factor(it, f.Factor) // gaps has found it
+		out.emit(f.Module, carbon.Line(f.Amount, factor))
+		if s.factors != nil && f.Unpriced == "" {
+			paid = append(paid, s.agencyFlow(it, f))
+		}
+	}
+	if len(paid) == 0 {
+		return out, nil, nil
+	}
+	p, err := s.factors.Present(paid)
+	if err != nil {
+		return out, nil, err
+	}
+	out.initial.Add(p.Initial)
+	out.maintenance.Add(p.Maintenance)
+	return out, p.Lines, nil
+}
+
+// figures of one combination per m2, as an evaluation prints them.
+type figures struct {
+	gate, total, initial, npv decimal.Decimal
+}
+
+// joined are the figures of a slab of so many metres of a concrete, with its works. It
+// also tells how many flows it looked at.
+func (s *study) joined(c *concretePart, w *worksPart, thickness decimal.Decimal) (f figures, flows int, err error) {
+	all, lines := c.at(thickness), w.lines
+	all.add(w.sums)
+	flows = len(c.flows)
+	if len(w.ofConcrete) > 0 {
+		takeoff, again := w.takeoff, slab.NewBuilder(nil)
+		takeoff.Concrete = thickness
+		for i := range w.ofConcrete {
+			o := &w.ofConcrete[i]
+			again.AddOperation(o.Item, o.Factor, takeoff, c.density, o.Share, o.Module, o.Use, o.Year, o.Unpriced, o.At)
+		}
+		flows += len(again.Flows)
+		own, ownLines, err := s.value(again.Flows)
+		if err != nil {
+			return f, flows, err
+		}
+		all.add(own)
+		if len(w.evaluated.lives) > 0 {
+			lines = slices.Concat(lines, ownLines)
+		}
+	}
+	f.gate, f.total = all.gate.Value(), all.total.Value()
+	if s.factors == nil {
+		return f, flows, nil
+	}
+	f.initial = all.initial.Value()
+	f.npv = f.initial.Add(all.maintenance.Value())
+	if w.evaluated.Residual == nil {
+		return f, flows, nil
+	}
+	credits, err := w.evaluated.residual(cost.Result{Initial: f.initial, Lines: lines})
+	if err != nil || len(credits) == 0 {
+		return f, flows, err
+	}
+	apart, err := s.factors.Present(credits)
+	if err != nil {
+		return f, flows, err
+	}
+	f.npv = f.npv.Add(apart.NetPresentValue)
+	return f, flows, nil
+}
