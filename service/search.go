@@ -239,7 +239,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 }
 
 func newSearch(req SearchRequest) *search {
-	const some, many = 1024, 1 << 16
+	const some, many = 1024, 8192
 	return &search{req: req, laid: memo[laidOver]{most: some}, concretes: memo[*concretePart]{most: some}, works: memo[*worksPart]{most: some},
 		thicks: memo[*thickPart]{most: some}, sizes: memo[*sizedPart]{most: many}, strengthsKnown: memo[*strengthAt]{most: many}}
 }
@@ -443,7 +443,7 @@ func (q *search) run(ctx context.Context) error {
 	outer := q.keyOf(func(c *choice) bool { return c.parts&together != 0 })
 	inner := q.keyOf(func(c *choice) bool { return c.parts&together == 0 })
 	perOuter := (inner.count + searchUnit - 1) / searchUnit
-	w := searchWork{search: q, outer: outer, inner: inner, perOuter: perOuter, units: outer.count * perOuter, tell: progressOf(ctx)}
+	w := searchWork{search: q, outer: outer, inner: inner, perOuter: perOuter, units: outer.count * perOuter}
 	return w.do(ctx)
 }
 
@@ -460,7 +460,6 @@ type searchWork struct {
 
 	mutex  sync.Mutex
 	done   int
-	tell   Progress
 	failed int // the lowest unit that did, from 1
 	err    error
 }
@@ -475,7 +474,7 @@ func (w *searchWork) do(ctx context.Context) error {
 					return
 				}
 				count, err := w.guarded(ctx, unit)
-				w.ended(unit, count, err)
+				w.ended(ctx, unit, count, err)
 			}
 		})
 	}
@@ -496,7 +495,7 @@ func (w *searchWork) guarded(ctx context.Context, unit int) (count int, err erro
 	return w.unit(ctx, unit)
 }
 
-func (w *searchWork) ended(unit, count int, err error) {
+func (w *searchWork) ended(ctx context.Context, unit, count int, err error) {
 	w.mutex.Lock()
 	defer w.mutex.Unlock()
 	if err != nil {
@@ -507,7 +506,7 @@ func (w *searchWork) ended(unit, count int, err error) {
 		return
 	}
 	w.done += count
-	w.tell(w.done, w.search.all.count)
+	progressOf(ctx)(w.done, w.search.all.count)
 }
 
 // unit looks at the combinations of one unit.

@@ -143,6 +143,11 @@ func (s *study) begin(a resolved) *evaluated {
 
 // concretePart reads the concrete of an alternative.
 func (s *study) concretePart(a resolved) *concretePart {
+	if a.Slab != nil { // what else the slab has is read with the works
+		own := *a.Slab
+		own.Joints, own.Layers = nil, nil
+		a.Slab = &own
+	}
 	e := s.begin(a)
 	e.readMix()
 	e.faults.Append(e.bill.Faults.All()...)
