@@ -29,6 +29,7 @@ type SearchRequest struct {
 	Inventory       string           `json:"inventory"`
 	FunctionalUnit  FunctionalUnit   `json:"functional_unit"`
 	Economics       *Economics       `json:"economics,omitzero"`
+	Strategies      []Strategy       `json:"strategies,omitzero"`
 	Alternative     jsontext.Value   `json:"alternative"`
 	Axes            []SearchAxis     `json:"axes"`
 	ThicknessDesign *ThicknessDesign `json:"thickness_design,omitzero"` // what a given thickness is held against
@@ -191,6 +192,9 @@ type search struct {
 	sizes          memo[*sizedPart]
 	strengthsKnown memo[*strengthAt]
 
+	carbonates bool // a layer asks for the uptake of CO2
+	unshared   bool // every combination is evaluated by itself
+
 	covers   uint32 // of the first combination
 	outcomes []outcome
 }
@@ -224,8 +228,14 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	q.study = readStudy(c, req.FunctionalUnit, req.Economics, faults)
 	q.study.brief = true
 	q.study.sizes = map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
+	q.study.readStrategies(req.Strategies, faults)
 	q.readStrengths(req.Strengths)
 	q.readAim()
+	// What adds up otherwise than by the parts: an uptake that the thickness ends, and
+	// what is added to the cost of the agency.
+	if e := req.Economics; q.carbonates || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost) {
+		q.unshared = true
+	}
 	if err := q.try(ctx); err != nil {
 		return nil, err
 	}
@@ -248,6 +258,10 @@ func newSearch(req SearchRequest) *search {
 func (q *search) readChoices(most int) {
 	g := &q.grid
 	g.base = g.layer(q.req.Alternative, "/alternative")
+	var members map[string]jsontext.Value
+	if err := json.Unmarshal(q.req.Alternative, &members); err == nil { // else layer has told it
+		q.carbonates = members["carbonation"] != nil
+	}
 	q.readAxes(q.req.Axes)
 	if !g.faults.Empty() || len(q.choices) == 0 {
 		return
@@ -431,6 +445,14 @@ func (q *search) run(ctx context.Context) error {
 	start := make([]int, len(q.choices))
 	concrete, works := q.concreteOf(start), q.worksOf(start)
 	q.covers = concrete.about.covers | works.about.covers
+	if q.unshared {
+		a, _ := q.resolve(start) // which has been tried
+		e, err := q.alone(ctx, a.ofAnyThickness(), start)
+		if err != nil {
+			return err
+		}
+		q.covers = coverBits(e.covers)
+	}
 	if flows := q.all.count * (len(concrete.flows) + 1); flows > maxSearchFlows {
 		return errFaults(oneFault("/axes", "compute-budget-exceeded", fmt.Sprintf("%d combinations come to %d flows of concrete; at most %d", q.all.count, flows, maxSearchFlows)))
 	}
@@ -525,7 +547,7 @@ func (w *searchWork) unit(ctx context.Context, unit int) (int, error) {
 				places[k] = i / s % q.choices[k].count
 			}
 		}
-		n, err := q.look(places, &q.outcomes[q.index(places)])
+		n, err := q.look(ctx, places, &q.outcomes[q.index(places)])
 		if err != nil {
 			return 0, err
 		}
@@ -660,7 +682,7 @@ func (q *search) built(places []int) (b builtSlab) {
 }
 
 // look finds the outcome of one combination, and how many flows it has.
-func (q *search) look(places []int, o *outcome) (flows int, err error) {
+func (q *search) look(ctx context.Context, places []int, o *outcome) (flows int, err error) {
 	b := q.built(places)
 	if len(b.faults) > 0 {
 		return 0, errFaults(b.faults)
@@ -672,16 +694,9 @@ func (q *search) look(places []int, o *outcome) (flows int, err error) {
 		}
 		return 0, nil
 	}
-	concrete, works := q.concreteOf(places), q.worksOf(places)
-	if found := slices.Concat(concrete.faults, works.faults); len(found) > 0 {
-		return 0, errFaults(found)
-	}
-	if err := q.fit(places, concrete, works); err != nil {
-		return 0, err
-	}
-	f, flows, err := q.study.joined(concrete, works, b.m)
+	f, flows, err := q.figures(ctx, places, b)
 	if err != nil {
-		return 0, &Error{Code: Internal, Detail: "the computation failed", Cause: err}
+		return 0, err
 	}
 	for _, m := range []struct {
 		to   *int64
@@ -696,6 +711,37 @@ func (q *search) look(places []int, o *outcome) (flows int, err error) {
 	return flows, nil
 }
 
+// figures of a combination that can be built, and how many flows it has.
+func (q *search) figures(ctx context.Context, places []int, b builtSlab) (f figures, flows int, err error) {
+	concrete, works := q.concreteOf(places), q.worksOf(places)
+	if found := slices.Concat(concrete.faults, works.faults); len(found) > 0 {
+		return f, 0, errFaults(found)
+	}
+	if q.unshared {
+		e, err := q.alone(ctx, q.own(places, b), places)
+		if err != nil {
+			return f, 0, err
+		}
+		return figuresOf(&e.result), len(concrete.flows) + works.flows, q.sameCover(places, coverBits(e.covers))
+	}
+	if err := q.fit(places, concrete, works); err != nil {
+		return f, 0, err
+	}
+	if f, flows, err = q.study.joined(concrete, works, b.m); err != nil {
+		return f, 0, &Error{Code: Internal, Detail: "the computation failed", Cause: err}
+	}
+	return f, flows, nil
+}
+
+// figuresOf are those of an evaluation.
+func figuresOf(r *Result) figures {
+	f := figures{gate: r.Carbon.CradleToGateKgCO2ePerM2.Decimal, total: r.Carbon.TotalKgCO2ePerM2.Decimal}
+	if c := r.Cost; c != nil {
+		f.initial, f.npv = c.InitialPerM2.Decimal, c.NetPresentValuePerM2.Decimal
+	}
+	return f
+}
+
 // fit holds the parts of a combination against each other and against the first.
 func (q *search) fit(places []int, c *concretePart, w *worksPart) error {
 	name := func() string { name, _ := q.nameOf(places); return short(name) }
@@ -708,10 +754,16 @@ func (q *search) fit(places []int, c *concretePart, w *worksPart) error {
 			return errFaults(oneFault("/inventory", "characterisation-mixed", fmt.Sprintf("factors of %q that were added up with different global warming potentials cannot be summed: %s", name(), strings.Join(sets, "; "))))
 		}
 	}
-	if covers := c.about.covers | w.about.covers; covers != q.covers {
-		return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", name(), coverNames(covers), coverNames(q.covers))))
+	return q.sameCover(places, c.about.covers|w.about.covers)
+}
+
+// sameCover tells whether a total covers the modules that the first does.
+func (q *search) sameCover(places []int, covers uint32) error {
+	if covers == q.covers {
+		return nil
 	}
-	return nil
+	name, _ := q.nameOf(places)
+	return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", short(name), coverNames(covers), coverNames(q.covers))))
 }
 
 // measureOf is one figure of an outcome that has figures.
@@ -957,21 +1009,24 @@ func (q *search) hash() string {
 	return hex.EncodeToString(sum.Sum(nil))
 }
 
-// written is a combination as an alternative of its own, with its strength and its
-// thickness written out.
-func (q *search) written(i int) (jsontext.Value, error) {
-	places := q.placesOf(q.all, i)
-	a, found := q.resolve(places)
-	if len(found) > 0 {
-		return nil, errFaults(found)
-	}
-	a.Name = cmp.Or(q.grid.base.name, "alternative")
-	if b := q.built(places); b.strength != nil && a.Slab.Thickness.Design != nil {
+// own is the alternative of a combination with its strength.
+func (q *search) own(places []int, b builtSlab) resolved {
+	a, _ := q.resolve(places) // which has been done before
+	if b.strength != nil && a.Slab.Thickness.Design != nil {
 		own := *a.Slab
 		design := b.strength.given(*own.Thickness.Design)
 		own.Thickness.Design = &design
 		a.Slab = &own
 	}
+	return a
+}
+
+// written is a combination as an alternative by itself, with its strength and its
+// thickness written out.
+func (q *search) written(i int) (jsontext.Value, error) {
+	places := q.placesOf(q.all, i)
+	a := q.own(places, q.built(places))
+	a.Name = cmp.Or(q.grid.base.name, "alternative")
 	text, err := json.Marshal(a.Alternative, json.Deterministic(true))
 	if err != nil {
 		return nil, &Error{Code: Internal, Detail: "the combination cannot be written", Cause: err}
@@ -992,7 +1047,7 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 		if err != nil {
 			return err
 		}
-		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Alternative: text}
+		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Strategies: q.req.Strategies, Alternative: text}
 		var result Result
 		if r.Best != nil && i == r.Best.Index {
 			encoded, err := json.Marshal(body)
@@ -1003,13 +1058,10 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 				return q.inSearch(i, err)
 			}
 			result = r.Evaluation.Alternative
-		} else if result, err = q.alone(ctx, text); err != nil {
+		} else if result, err = q.again(ctx, text); err != nil {
 			return q.inSearch(i, err)
 		}
-		got := figures{gate: result.Carbon.CradleToGateKgCO2ePerM2.Decimal, total: result.Carbon.TotalKgCO2ePerM2.Decimal}
-		if c := result.Cost; c != nil {
-			got.initial, got.npv = c.InitialPerM2.Decimal, c.NetPresentValuePerM2.Decimal
-		}
+		got := figuresOf(&result)
 		o := &q.outcomes[i]
 		want := figures{fromMillionths(o.gate), fromMillionths(o.total), fromMillionths(o.initial), fromMillionths(o.npv)}
 		if !got.gate.Equal(want.gate) || !got.total.Equal(want.total) || !got.initial.Equal(want.initial) || !got.npv.Equal(want.npv) {
@@ -1019,8 +1071,22 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 	return nil
 }
 
-// alone is the evaluation of one alternative, without lines.
-func (q *search) alone(ctx context.Context, text jsontext.Value) (Result, error) {
+// alone evaluates one combination by itself, without lines.
+func (q *search) alone(ctx context.Context, a resolved, places []int) (*evaluated, error) {
+	var faults fault.List
+	list, err := q.study.evaluate(ctx, []resolved{a}, func(p fault.Path) fault.Path { return p }, maxRequestFlows, &faults)
+	var failed *Error
+	if asInvalid(err, &failed) {
+		return nil, errFaults(q.located(places, failed.Faults))
+	}
+	if err != nil {
+		return nil, err
+	}
+	return list[0], nil
+}
+
+// again is the evaluation of an alternative as it is written, without lines.
+func (q *search) again(ctx context.Context, text jsontext.Value) (Result, error) {
 	var faults fault.List
 	all, found := resolve([]jsontext.Value{text}, func(int) fault.Path { return "/alternative" })
 	faults.Append(found.All()...)

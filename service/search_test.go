@@ -241,7 +241,10 @@ func enumerate(t testing.TB, svc *service.Service, body []byte) enumerated {
 			}
 		}
 		row := figuresOf{index: index, reason: "feasible"}
-		request := object{"inventory": doc["inventory"], "functional_unit": doc["functional_unit"], "economics": doc["economics"], "alternative": alternative}
+		request := object{"inventory": doc["inventory"], "functional_unit": doc["functional_unit"], "economics": doc["economics"], "strategies": doc["strategies"], "alternative": alternative}
+		if doc["strategies"] == nil {
+			delete(request, "strategies")
+		}
 		text, err := json.Marshal(request)
 		if err != nil {
 			t.Fatal(err)
@@ -733,4 +736,30 @@ func TestSearchBudget(t *testing.T) {
 	}
 	_, err = svc.Search(t.Context(), choices(t, edit{"/axes", []any{axis("a", variants...), axis("b", variants...)}}))
 	wantFault(t, service.Faults(err), "/axes", "compute-budget-exceeded", "bytes")
+}
+
+// What adds up otherwise than by parts, or names a plan, is enumerated all the same.
+func TestSearchOfWholeLives(t *testing.T) {
+	svc := newService(t)
+	short := []edit{{"/axes/0/step", "4 %"}, {"/axes/1", values("fibre", "/mix/by_ratio/fibres/0/amount", "2 kg/m3", "3 kg/m3")}, {"/axes/3/step", "25 mm"}}
+	paid := edit{"/axes/4/variants/1/maintenance/0/user_cost", "2 EUR/m2"}
+	for name, edits := range map[string][]edit{
+		"uptake":            {{"/alternative/carbonation", object{"k": "25 mm/year^0.5", "degree": "85 %", "cements": list(object{"item": "cement-cem-i", "clinker": "95 %", "reactive_cao": "65 %"})}}},
+		"user cost in cost": {paid, {"/economics/include_user_cost", true}},
+		"user cost beside":  {paid, {"/economics/include_user_cost", false}},
+		"carbon in cost":    {{"/economics/carbon_price", object{"amount": "80 EUR/t", "real_growth": "2 %", "in_cost": true}}},
+		"carbon beside":     {{"/economics/carbon_price", object{"amount": "80 EUR/t", "real_growth": "2 %"}}},
+		"declining rates":   {{"/economics", object{"discount_rate_schedule": list(object{"from_year": 0, "rate": "4 %"}, object{"from_year": 20, "rate": "2 %"})}}},
+		"nominal rates":     {{"/economics", object{"nominal_discount_rate": "5 %", "inflation": "2 %", "nominal_escalation": list(object{"category": "operation", "rate": "3 %"})}}},
+		"plans by name": {
+			{"/alternative/maintenance", remove}, {"/alternative/strategy", "nothing"},
+			{"/strategies", list(object{"name": "old age", "maintenance": list(object{"item": "full-depth-repair", "at_age_years": 20, "share": "10 %", "life_years": 30}, object{"item": "joint-resealing", "at_age_years": 8, "life_years": 8})},
+				object{"name": "nothing", "maintenance": list()})},
+			{"/axes/4", values("upkeep", "/strategy", "old age", "nothing")}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			body := choices(t, append(slices.Clone(short), edits...)...)
+			agree(t, runSearch(t, svc, body), enumerate(t, svc, body))
+		})
+	}
 }

@@ -149,8 +149,11 @@ func (q *search) touched(name string, value jsontext.Value, at fault.Path) part 
 		return 0
 	case "mix":
 		return partConcrete
-	case "construction", "maintenance", "end_of_life", "residual":
+	case "construction", "maintenance", "strategy", "end_of_life", "residual":
 		return partWorks
+	case "carbonation":
+		q.carbonates = true
+		return 0
 	case "service":
 		q.grid.faults.Add(at.At(name), "not-used", "all combinations of a search give the service that is asked for, so none has one of its own")
 		return 0
@@ -344,6 +347,9 @@ func (q *search) resolve(places []int) (resolved, []fault.Fault) {
 			continue
 		}
 		a.Alternative = changed
+		if c.pointer[0] == "strategy" { // which takes the place of a plan
+			a.Maintenance = nil
+		}
 		a.ownConstituent(c, q.grid.base.at)
 	}
 	return a, faults.All()

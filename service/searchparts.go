@@ -114,12 +114,18 @@ func (a *partAbout) note(c *catalogue, flows []slab.Flow, covers ...string) {
 			a.sets = append(a.sets, set)
 		}
 	}
+	a.covers = coverBits(covers)
+	slices.Sort(a.sets)
+}
+
+// coverBits are the modules of a list, a bit each.
+func coverBits(covers []string) (bits uint32) {
 	for i, name := range carbon.Modules() {
 		if slices.Contains(covers, name) {
-			a.covers |= 1 << i
+			bits |= 1 << i
 		}
 	}
-	slices.Sort(a.sets)
+	return bits
 }
 
 // coverNames spells out which modules a total covers.
