@@ -231,9 +231,12 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	q.study.readStrategies(req.Strategies, faults)
 	q.readStrengths(req.Strengths)
 	q.readAim()
-	// What adds up otherwise than by the parts: an uptake that the thickness ends, and
-	// what is added to the cost of the agency.
-	if e := req.Economics; q.carbonates || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost) {
+	if q.study.lives == LivesAnnualEquivalent {
+		faults.Add("/functional_unit/unequal_lives", "not-used", "a search is for the least total over one period; lives are compared by the year in a comparison")
+	}
+	// What adds up otherwise than by the parts: an uptake that the thickness ends, a slab
+	// that is built again, and what is added to the cost of the agency.
+	if e := req.Economics; q.carbonates || q.study.lives != "" || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost) {
 		q.unshared = true
 	}
 	if err := q.try(ctx); err != nil {

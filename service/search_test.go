@@ -738,6 +738,12 @@ func TestSearchBudget(t *testing.T) {
 	wantFault(t, service.Faults(err), "/axes", "compute-budget-exceeded", "bytes")
 }
 
+// Lives that are compared by the year have no total over one period.
+func TestSearchOfOnePeriod(t *testing.T) {
+	wantFault(t, searchFaults(t, newService(t), choices(t, edit{"/functional_unit/unequal_lives", "annual_equivalent"}, edit{"/alternative/slab/service_life_years", 25})),
+		"/functional_unit/unequal_lives", "not-used", "one period")
+}
+
 // What adds up otherwise than by parts, or names a plan, is enumerated all the same.
 func TestSearchOfWholeLives(t *testing.T) {
 	svc := newService(t)
@@ -751,6 +757,7 @@ func TestSearchOfWholeLives(t *testing.T) {
 		"carbon beside":     {{"/economics/carbon_price", object{"amount": "80 EUR/t", "real_growth": "2 %"}}},
 		"declining rates":   {{"/economics", object{"discount_rate_schedule": list(object{"from_year": 0, "rate": "4 %"}, object{"from_year": 20, "rate": "2 %"})}}},
 		"nominal rates":     {{"/economics", object{"nominal_discount_rate": "5 %", "inflation": "2 %", "nominal_escalation": list(object{"category": "operation", "rate": "3 %"})}}},
+		"slabs built again": {{"/functional_unit/unequal_lives", "common_period"}, {"/alternative/slab/service_life_years", 25}, {"/alternative/residual", remove}, {"/axes/4/variants/2/residual", remove}},
 		"plans by name": {
 			{"/alternative/maintenance", remove}, {"/alternative/strategy", "nothing"},
 			{"/strategies", list(object{"name": "old age", "maintenance": list(object{"item": "full-depth-repair", "at_age_years": 20, "share": "10 %", "life_years": 30}, object{"item": "joint-resealing", "at_age_years": 8, "life_years": 8})},

@@ -142,6 +142,7 @@ func coverNames(covers uint32) string {
 // begin is an alternative before its parts are read.
 func (s *study) begin(a resolved) *evaluated {
 	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}}
+	e.readLife()
 	e.bill = slab.NewBuilder(e.transportRules())
 	e.readSlab()
 	return e
