@@ -79,7 +79,7 @@ func (p *program) run(ctx context.Context, args []string) error {
 	root.CompletionOptions.DisableDefaultCmd = true
 	root.SetOut(p.out)
 	root.SetErr(p.errs)
-	root.AddCommand(p.demo(), p.serve(), p.migrate(), p.template(), p.imports(), p.export(), p.compare(), p.keys(), p.journal())
+	root.AddCommand(p.demo(), p.serve(), p.migrate(), p.template(), p.imports(), p.export(), p.compare(), p.verify(), p.keys(), p.journal())
 	root.SetArgs(args)
 	err := root.ExecuteContext(ctx)
 	if err != nil {
@@ -226,23 +226,23 @@ func (p *program) migrate() *cobra.Command {
 
 func (p *program) compare() *cobra.Command {
 	var file string
-	var asTable bool
+	var asTable, asBundle bool
 	cmd := &cobra.Command{
 		Use:   "compare REQUEST.json",
 		Short: "Compare the alternatives of a request, without a server",
 		Long: "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\n" +
-			"would answer, byte for byte; with --table, a table for people, as the demo does.",
+			"would answer, byte for byte; with --table, a table for people, as the demo does; with\n" +
+			"--bundle, the answer of POST /v1/bundles, a file for verify and for docs/verify.py.",
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			read := func() ([]byte, error) { return os.ReadFile(args[0]) }
-			if args[0] == "-" {
-				read = func() ([]byte, error) { return io.ReadAll(io.LimitReader(os.Stdin, maxRequest)) }
-			}
-			body, err := read()
+			body, err := readInput(args[0], maxRequest)
 			if err != nil {
 				return err
 			}
 			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
+				if asBundle {
+					return p.printBundle(cmd.Context(), svc, body)
+				}
 				answer, err := compared(cmd.Context(), svc, body)
 				if err != nil {
 					return err
@@ -253,7 +253,89 @@ func (p *program) compare() *cobra.Command {
 	}
 	dbFlag(cmd, &file)
 	cmd.Flags().BoolVar(&asTable, "table", false, "print a table for people in place of the response of the API")
+	cmd.Flags().BoolVar(&asBundle, "bundle", false, "print a bundle, which verify computes again")
+	cmd.MarkFlagsMutuallyExclusive("table", "bundle")
 	return cmd
+}
+
+// readInput reads a file, or standard input where its name is a dash.
+func readInput(name string, most int64) ([]byte, error) {
+	if name == "-" {
+		return io.ReadAll(io.LimitReader(os.Stdin, most))
+	}
+	return os.ReadFile(name)
+}
+
+// printBundle writes the bundle of a comparison.
+func (p *program) printBundle(ctx context.Context, svc *service.Service, comparison []byte) error {
+	contract, err := loadContract()
+	if err != nil {
+		return err
+	}
+	accepted, refused, err := contract.CheckBody("compare", comparison)
+	if err != nil {
+		return err
+	}
+	bundle, err := svc.BundleOf(ctx, accepted, refused)
+	if err != nil {
+		return err
+	}
+	text, err := service.Encode(bundle)
+	if err != nil {
+		return err
+	}
+	_, err = p.out.Write(text)
+	return err
+}
+
+// errNoMatch is a bundle that does not come out as it states.
+var errNoMatch = errors.New("the bundle does not match")
+
+func (p *program) verify() *cobra.Command {
+	var file string
+	cmd := &cobra.Command{
+		Use:   "verify BUNDLE.json",
+		Short: "Compute a bundle again and name the first difference",
+		Long: "Reads a bundle (- is standard input), as compare --bundle prints it and POST /v1/bundles\n" +
+			"answers it, computes its request again and prints what POST /v1/verify would answer. With\n" +
+			"--db, or DATABASE_URL, from the pinned version of the inventory where it is there; else\n" +
+			"from the rows of the bundle alone. It fails where anything differs.",
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			text, err := readInput(args[0], service.MaxBundleBytes+1)
+			if err != nil {
+				return err
+			}
+			contract, err := loadContract()
+			if err != nil {
+				return err
+			}
+			if file == "" && p.env("DATABASE_URL") == "" {
+				v, err := service.VerifyAlone(cmd.Context(), text, contract.CheckRequest)
+				return p.printVerification(v, err)
+			}
+			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
+				v, err := svc.Verify(cmd.Context(), text, contract.CheckRequest)
+				return p.printVerification(v, err)
+			})
+		},
+	}
+	cmd.Flags().StringVar(&file, "db", "", "SQLite `file` with the inventory; without it DATABASE_URL selects PostgreSQL, else the rows of the bundle are taken")
+	return cmd
+}
+
+func (p *program) printVerification(v *service.Verification, err error) error {
+	if err != nil {
+		return err
+	}
+	text, err := service.Encode(v)
+	if err != nil {
+		return err
+	}
+	if _, err := p.out.Write(text); err != nil || v.Match {
+		return err
+	}
+	return fmt.Errorf("%w: %s: %s", errNoMatch, v.FirstDifference.Pointer, v.FirstDifference.Reason)
 }
 
 func compared(ctx context.Context, svc *service.Service, body []byte) (*service.ComparisonResponse, error) {

@@ -24,6 +24,8 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/uncertainty", "uncertainty", compute(s, "uncertainty", s.service.Uncertainty))
 	s.route(http.MethodPost, "/v1/methods", "studyMethods", compute(s, "studyMethods", s.service.Methods))
 	s.route(http.MethodPost, "/v1/conclusions", "conclude", compute(s, "conclude", s.service.Conclude))
+	s.route(http.MethodPost, "/v1/bundles", "bundle", compute(s, "bundle", s.service.Bundle))
+	s.route(http.MethodPost, "/v1/verify", "verify", s.json("verify", s.verify))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
 	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))
 	s.route(http.MethodPost, "/v1/mixes/check", "checkMix", s.inForms("checkMix", []string{mediaJSON, mediaHTML}, s.checkMix))
@@ -90,6 +92,36 @@ func (s *Server) tellWithdrawn(c echo.Context, pinned string) error {
 		c.Response().Header().Set("Inventory-Withdrawn", pinned+"; at="+w.At)
 	}
 	return nil
+}
+
+// verify reads a bundle, which is larger than other bodies and may have been changed in
+// any place, so the use case reads it in place of the contract.
+func (s *Server) verify(c echo.Context) error {
+	done, err := s.heavy(c)
+	if err != nil {
+		return err
+	}
+	defer done()
+	body, err := jsonBody(c, service.MaxBundleBytes)
+	if err != nil {
+		return err
+	}
+	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+		result, err := s.service.Verify(ctx, body, s.contract.CheckRequest)
+		if err != nil {
+			return nil, err
+		}
+		return service.Encode(result)
+	})
+	if err != nil {
+		return err
+	}
+	return c.Blob(http.StatusOK, "application/json", text)
+}
+
+// CheckRequest holds the body of a comparison against the contract.
+func (c *Contract) CheckRequest(body []byte) (accepted []byte, refused []fault.Fault, err error) {
+	return c.CheckBody("compare", body)
 }
 
 // studyGrid answers as JSON, or as CSV where the client prefers that.

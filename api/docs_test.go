@@ -80,6 +80,7 @@ func TestDocsCommandsWork(t *testing.T) {
 	files := map[string]string{"file.csv": table.String(), "file.tsv": "code\tcategory\tname\tunit\nx\twater\tX\tkg\n", "file.xlsx": workbook.String(),
 		"uploadItems/file.json":      `{"items":[{"code":"x","category":"water","name":"X","unit":"kg"}]}`,
 		"declareDraftItem/file.json": string(read(t, "../inventory/epd/testdata/a2.json")), "file.xml": string(read(t, "../inventory/epd/testdata/a2.xml"))}
+	files["verify/file.json"] = shared[false].do(post("/v1/bundles", `{"comparison":`+demo(t)+`}`)).Body.String()
 	ran := 0
 	for _, o := range contract().Operations() {
 		article := regexp.MustCompile(`(?s)<article id="` + o.ID + `">.*?</article>`).FindString(page)

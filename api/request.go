@@ -102,18 +102,23 @@ func quality(parameters map[string]string) int {
 
 // readBody reads a JSON body and checks it against the contract, as CheckBody does.
 func (s *Server) readBody(c echo.Context, operationID string) (accepted []byte, refused []fault.Fault, err error) {
-	r := c.Request()
-	if err := uncompressed(r); err != nil {
-		return nil, nil, err
-	}
-	if !isJSON(r.Header.Values("Content-Type")) {
-		return nil, nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be application/json, with no parameter but charset=utf-8.", header: [2]string{"Accept", "application/json"}}
-	}
-	body, err := wholeBody(c, maxBodyBytes)
+	body, err := jsonBody(c, maxBodyBytes)
 	if err != nil {
 		return nil, nil, err
 	}
 	return s.contract.CheckBody(operationID, body)
+}
+
+// jsonBody reads a JSON body of so many bytes at most.
+func jsonBody(c echo.Context, most int64) ([]byte, error) {
+	r := c.Request()
+	if err := uncompressed(r); err != nil {
+		return nil, err
+	}
+	if !isJSON(r.Header.Values("Content-Type")) {
+		return nil, &refusal{code: "unsupported-media-type", detail: "The header Content-Type must be application/json, with no parameter but charset=utf-8.", header: [2]string{"Accept", "application/json"}}
+	}
+	return wholeBody(c, most)
 }
 
 // uncompressed refuses a body with a coding, since a small one can unpack to a large.

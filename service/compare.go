@@ -48,6 +48,13 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	if err != nil {
 		return nil, err
 	}
+	resp, _, err = s.compareOn(ctx, c, req, body, refused)
+	return resp, err
+}
+
+// compareOn is Compare on a version of an inventory, with the evaluations that the
+// response was made of.
+func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonRequest, body []byte, refused []fault.Fault) (resp *ComparisonResponse, evaluations []*evaluated, err error) {
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.checkOnly = len(refused) > 0
@@ -67,13 +74,13 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	if named && baseline < 0 {
 		faults.Add("/baseline", "alternative-unknown", "no alternative has the name %q", short(req.Baseline))
 	}
-	evaluations, err := study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
+	evaluations, err = study.evaluate(ctx, all, newLocator(body, all).locate, maxRequestFlows, &faults)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	hash, err := requestHash(body, c.ref.Ref)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	resp = &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
 	for _, e := range evaluations {
@@ -82,9 +89,9 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	}
 	resp.Comparison = comparison(evaluations, resp.Alternatives, baseline, req.EquivalenceOverride)
 	if err := asked.answer(ctx, s, resp, evaluations, baseline); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return resp, nil
+	return resp, evaluations, nil
 }
 
 // Evaluate evaluates one alternative.
@@ -214,20 +221,29 @@ func (s *study) head(hash string) Head {
 // requestHash is canonicalHash of the request with its inventory pinned: "demo"
 // and "demo@3" hash the same when demo is at 3.
 func requestHash(body []byte, ref string) (string, error) {
+	text, err := pinnedRequest(body, ref)
+	if err != nil {
+		return "", err
+	}
+	return canonicalHash(text)
+}
+
+// pinnedRequest is a request with its inventory pinned.
+func pinnedRequest(body []byte, ref string) ([]byte, error) {
 	var members map[string]jsontext.Value
 	if err := json.Unmarshal(body, &members); err != nil {
-		return "", &Error{Code: Malformed, Detail: "the body is not a JSON object", Cause: err}
+		return nil, &Error{Code: Malformed, Detail: "the body is not a JSON object", Cause: err}
 	}
 	pinned, err := json.Marshal(ref)
 	if err != nil {
-		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+		return nil, &Error{Code: Internal, Detail: "hashing failed", Cause: err}
 	}
 	members["inventory"] = pinned
 	text, err := json.Marshal(members, json.Deterministic(true))
 	if err != nil {
-		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
+		return nil, &Error{Code: Internal, Detail: "hashing failed", Cause: err}
 	}
-	return canonicalHash(text)
+	return text, nil
 }
 
 // canonicalHash is the hex SHA-256 over the RFC 8785 canonical form of a JSON
