@@ -51,7 +51,9 @@ func TestBundleAndVerify(t *testing.T) {
 // A bundle may be longer than other bodies, up to its own limit.
 func TestVerifyLimit(t *testing.T) {
 	server := newServer(t, api.Options{})
-	padded := func(n int) string { return `{"bundle_version":1` + strings.Repeat(" ", n-len(`{"bundle_version":1}`)) + `}` }
+	padded := func(n int) string {
+		return `{"bundle_version":1` + strings.Repeat(" ", n-len(`{"bundle_version":1}`)) + `}`
+	}
 	if w := server.do(post("/v1/verify", padded(service.MaxBundleBytes))); w.Code != http.StatusUnprocessableEntity {
 		t.Errorf("at the limit: %d %s", w.Code, w.Body)
 	}

@@ -1,0 +1,388 @@
+package service_test
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"strings"
+	"testing"
+
+	"github.com/go-json-experiment/json"
+
+	"slabledger/lca/fault"
+	"slabledger/service"
+)
+
+// checker is docs/verify.py, which shares no code with the engine, waiting for bundles.
+type checker struct {
+	in  io.WriteCloser
+	out *bufio.Reader
+}
+
+func newChecker(t *testing.T) *checker {
+	t.Helper()
+	python, err := exec.LookPath("python3")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatal("CI needs python3 for docs/verify.py")
+		}
+		t.Skip("needs python3 for docs/verify.py")
+	}
+	command := exec.CommandContext(t.Context(), python, "../docs/verify.py", "--lines")
+	in, err := command.StdinPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := command.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := command.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = in.Close()
+		_ = command.Wait()
+	})
+	return &checker{in, bufio.NewReader(out)}
+}
+
+// says is the answer to one bundle: "match", or "differs" with the pointer.
+func (c *checker) says(t testing.TB, bundle []byte) string {
+	t.Helper()
+	if _, err := c.in.Write(append(trimmed(bundle), '\n')); err != nil {
+		t.Fatal(err)
+	}
+	line, err := c.out.ReadString('\n')
+	if err != nil {
+		t.Fatal("the checker ended: ", err)
+	}
+	return strings.TrimSpace(line)
+}
+
+// trimmed is a bundle on one line.
+func trimmed(bundle []byte) []byte {
+	return []byte(strings.TrimSuffix(string(bundle), "\n"))
+}
+
+// comparisons makes random valid comparisons over the demo region.
+type comparisons struct{ *rand.Rand }
+
+func (r comparisons) maybe(percent int) bool { return r.IntN(100) < percent }
+
+func (r comparisons) one(of ...string) string { return of[r.IntN(len(of))] }
+
+// between is a decimal of one place, with a unit.
+func (r comparisons) between(low, high int, unit string) string {
+	return fmt.Sprintf("%d.%d %s", low+r.IntN(high-low), r.IntN(9)+1, unit)
+}
+
+func (r comparisons) share(low, high int) string { return r.between(low, high, "%") }
+
+// comparison is a request for two to four alternatives.
+func (r comparisons) comparison() object {
+	period := 5 + r.IntN(60)
+	c := object{"inventory": "demo@1", "baseline": "a",
+		"functional_unit": object{"area": r.one("7300 m2", "1.25 ha", "9000 yd2", "1 m2", "81234.5 ft2"), "analysis_period_years": period}}
+	priced := r.maybe(85)
+	if priced {
+		c["economics"] = r.economics()
+	}
+	us := r.maybe(20)
+	first := object{"name": "a", "mix": r.mix(), "slab": r.slab(us), "transport": r.transport()}
+	r.works(first, period, priced)
+	alternatives := []any{first}
+	for _, name := range []string{"b", "c, \"d\" é", "e~/f"}[:1+r.IntN(3)] {
+		alternatives = append(alternatives, r.another(name, us, period, priced))
+	}
+	if r.maybe(20) {
+		c["equivalence_override"] = object{"reason": "a test"}
+	}
+	c["alternatives"] = alternatives
+	return c
+}
+
+func (r comparisons) economics() object {
+	e := object{"real_discount_rate": r.one("0 %", "3 %", "1.75 %", "-0.3 %", "7 %", "12.345 %")}
+	if r.maybe(40) {
+		e["real_escalation"] = []any{object{"category": "cement", "rate": r.one("1 %", "-0.5 %")}, object{"category": "operation", "rate": r.one("2.25 %", "0 %")}, object{"category": "fuel", "rate": "3 %"}}
+	}
+	switch r.IntN(4) {
+	case 0:
+		e["carbon_price"] = object{"amount": "80 EUR/t", "real_growth": r.one("2 %", "-1 %")}
+	case 1:
+		e["carbon_price"] = object{"by_year": []any{object{"from_year": 0, "amount": "65.5 EUR/t"}, object{"from_year": 11, "amount": "120 EUR/t"}}}
+	}
+	return e
+}
+
+// another is an alternative that is like the first in all but some members.
+func (r comparisons) another(name string, us bool, period int, priced bool) object {
+	a := object{"name": name, "like": "a"}
+	if r.maybe(70) {
+		a["slab"] = object{"thickness": r.thickness(us)}
+	}
+	switch r.IntN(3) {
+	case 0:
+		a["mix"] = object{"add": []any{object{"item": "fibre-pp-micro", "amount": r.between(0, 2, "% by volume")}}}
+	case 1:
+		a["mix"] = r.mix()
+	}
+	if r.maybe(30) {
+		a["transport"] = r.transport()
+	}
+	if r.maybe(40) {
+		r.works(a, period, priced)
+		delete(a, "residual") // whose members would be laid over those of another method
+	}
+	return a
+}
+
+// mix is a mix whose sand closes the volume, or whose volumes close by themselves.
+func (r comparisons) mix() object {
+	us := r.maybe(15)
+	mass := func(low, high int) string {
+		if us {
+			return r.between(low*17/10, high*17/10, "lb/yd3")
+		}
+		return r.between(low, high, "kg/m3")
+	}
+	binder := []any{object{"item": r.one("cement-cem-i", "cement-cem-ii", "cement-cem-iii"), "amount": mass(250, 420)}}
+	if r.maybe(40) {
+		binder = append(binder, object{"item": r.one("fly-ash", "ggbs", "silica-fume"), "amount": mass(20, 90)})
+	}
+	parts := append(binder, object{"item": r.one("water-mains", "water-recycled"), "amount": mass(140, 185)})
+	if r.maybe(85) {
+		if r.maybe(50) {
+			parts = append(parts, object{"item": "gravel-10", "amount": r.between(8, 20, "% by volume")})
+		}
+		parts = append(parts, object{"item": r.one("gravel-20", "aggregate-recycled-20"), "amount": mass(500, 800)}, object{"item": r.one("sand-washed", "sand-manufactured"), "amount": "balance"})
+	} else { // 110 L of cement, 160 L of water, 700 L of aggregate and the air: within 2 %
+		parts = []any{object{"item": "cement-cem-i", "amount": "347 kg/m3"}, object{"item": "water-mains", "amount": r.between(157, 163, "L/m3")},
+			object{"item": "gravel-20", "amount": r.between(42, 43, "% by volume")}, object{"item": "sand-washed", "amount": r.between(27, 29, "% by volume")}}
+	}
+	if r.maybe(70) {
+		parts = append(parts, object{"item": r.one("superplasticiser", "retarder"), "amount": r.between(0, 2, "% of binder")})
+	}
+	staged := "water-mains"
+	for _, p := range parts {
+		if item := p.(object)["item"].(string); strings.HasPrefix(item, "water") {
+			staged = item
+		}
+	}
+	fibre := r.maybe(50)
+	if fibre {
+		parts = append(parts, object{"item": "fibre-pp-macro", "amount": r.one("0.5 % by volume", "0.33 % by volume", "1.1 % by volume")})
+	}
+	m := object{"constituents": parts}
+	if r.maybe(80) {
+		m["air"] = r.between(0, 3, "%")
+	}
+	if r.maybe(30) {
+		m["absorbed_water"] = map[bool]string{true: "18 lb/yd3", false: "11.3 kg/m3"}[us]
+	}
+	if r.maybe(25) {
+		m["production"] = []any{object{"item": "electricity", "amount": r.one("3.2 kWh/m3", "9.7 MJ/m3", "2.2 kWh/yd3")}, object{"item": "diesel", "amount": r.one("0.4 L/m3", "350 mL/m3", "0.1 gal/yd3")}}
+	}
+	switch r.IntN(3) {
+	case 0:
+		m["stages"] = []any{object{"name": "main", "mixer": r.one("mixer-pan", "mixer-twin-shaft"), "minutes": 1 + r.IntN(5), "takes": "rest"}}
+	case 1:
+		takes := []any{object{"category": "binder", "share": r.share(10, 60)}, object{"item": staged, "water_binder_ratio": r.one("0.3", "0.25", "0.333")}}
+		if fibre {
+			takes = append(takes, object{"item": "fibre-pp-macro", "share": r.one("100 %", "37.5 %")})
+		}
+		m["stages"] = []any{object{"name": "slurry", "mixer": r.one("mixer-small", "mixer-high-shear"), "minutes": 1 + r.IntN(6), "takes": takes},
+			object{"name": "main", "mixer": "mixer-pan", "minutes": 1 + r.IntN(4), "takes": "rest"}}
+	}
+	return m
+}
+
+func (r comparisons) thickness(us bool) string {
+	if us {
+		return r.between(6, 12, "in")
+	}
+	return r.between(150, 320, "mm")
+}
+
+// slab keeps to one system of units.
+func (r comparisons) slab(us bool) object {
+	s := object{"thickness": r.thickness(us)}
+	length := func(si, customary string) string {
+		if us {
+			return customary
+		}
+		return si
+	}
+	if r.maybe(80) {
+		s["lane_width"] = length(r.one("3.65 m", "3.5 m", "365 cm"), "12 ft")
+		j := object{"spacing": length(r.one("4.5 m", "5 m", "3.7 m"), "15 ft")}
+		if r.maybe(70) {
+			j["dowel"], j["dowel_spacing"] = "dowel-32", length(r.one("300 mm", "0.3 m", "250 mm"), "12 in")
+		}
+		if r.maybe(70) {
+			j["tie_bar"], j["tie_bar_spacing"] = "tie-bar-13", length(r.one("760 mm", "900 mm"), "30 in")
+		}
+		if r.maybe(70) {
+			j["sealant"] = r.one("sealant-silicone", "sealant-hot-poured")
+		}
+		s["joints"] = j
+	}
+	var layers []any
+	for range r.IntN(3) {
+		l := object{"item": r.one("crushed-stone-base", "cement-bound-base", "crushed-concrete-base"), "thickness": length(r.between(80, 250, "mm"), r.between(3, 10, "in"))}
+		if r.maybe(25) {
+			l["transport"], l["reason"] = "included", "a test"
+		}
+		layers = append(layers, l)
+	}
+	if layers != nil {
+		s["layers"] = layers
+	}
+	if r.maybe(70) {
+		s["curing"] = r.one("curing-compound", "curing-sheet")
+	}
+	if r.maybe(70) {
+		w := object{"concrete": r.one("0 %", "2 %", "3.3 %", "7.25 %")}
+		if r.maybe(40) {
+			w["disposal"] = r.one("concrete-recycling", "concrete-landfill")
+		}
+		s["waste"] = w
+	}
+	return s
+}
+
+func (r comparisons) transport() []any {
+	by := func(rule object, mode string) object {
+		rule["mode"], rule["distance"] = mode, r.one("120 km", "35.5 km", "18 mi", "0.7 km")
+		return rule
+	}
+	list := []any{by(object{"category": "binder", "to": "plant"}, r.one("lorry-articulated", "rail-freight")), by(object{"category": "concrete", "to": "site"}, "truck-mixer")}
+	if r.maybe(85) {
+		list = append(list, by(object{"category": "aggregate", "to": "plant"}, r.one("lorry-rigid", "barge-inland")))
+	} else {
+		list = append(list, object{"category": "aggregate", "to": "plant", "transport": "included", "reason": "a test"})
+	}
+	for _, rule := range []object{{"category": "aggregate", "to": "plant"}, {"item": "cement-cem-i", "to": "plant"}, {"category": "fibre", "to": "plant"}, {"category": "admixture", "to": "plant"},
+		{"category": "waste", "to": "disposal"}, {"category": "base", "to": "site"}, {"item": "dowel-32", "to": "site"}, {"category": "sealant", "to": "site"}, {"category": "concrete", "to": "site"}} {
+		if r.maybe(25) {
+			list = append(list, by(rule, r.one("lorry-rigid", "lorry-articulated")))
+		}
+	}
+	return list
+}
+
+// works adds construction, maintenance, end of life and what is left.
+func (r comparisons) works(a object, period int, priced bool) {
+	money := func(o object) object {
+		if priced && r.maybe(20) {
+			o["user_cost"] = r.between(0, 9, "EUR/m2")
+		}
+		return o
+	}
+	if r.maybe(80) {
+		a["construction"] = []any{money(object{"item": r.one("paving-slipform", "paving-fixed-form")}), object{"item": "texturing", "share": r.share(20, 99)}}
+	}
+	switch r.IntN(6) {
+	case 0:
+	case 1:
+		a["maintenance"] = []any{}
+	default:
+		a["maintenance"] = []any{money(object{"item": "surface-grinding", "years": []any{1 + r.IntN(20), 21 + r.IntN(40)}, "life_years": 5 + r.IntN(30)}),
+			object{"item": r.one("partial-patching", "full-depth-repair"), "every_years": 3 + r.IntN(15), "share": r.share(0, 9)},
+			money(object{"item": "paving-fixed-form", "module": r.one("B3", "B4", "B5"), "years": []any{1 + r.IntN(60)}, "share": r.share(5, 50), "life_years": 1 + r.IntN(40)})}
+	}
+	if r.maybe(40) {
+		a["end_of_life"] = []any{object{"item": "demolition", "module": "C1"}, object{"item": "concrete-landfill", "module": "C4", "share": r.share(1, 90)}, object{"item": "concrete-recycling", "module": "D", "share": "100 %"}}
+	}
+	if !priced {
+		return
+	}
+	switch r.IntN(5) {
+	case 0:
+		a["residual"] = object{"method": "remaining_life", "life_years": 1 + r.IntN(90)}
+	case 1:
+		a["residual"] = object{"method": "straight_line", "life_years": 1 + r.IntN(90)}
+	case 2:
+		a["residual"] = object{"method": "straight_line", "life_years": 20 + r.IntN(90), "final_value": "3.7 EUR/m2"}
+	case 3:
+		a["residual"] = object{"method": "given", "value": "12.34 EUR/m2"}
+	}
+}
+
+// The checker, which knows docs/theory.md and nothing of this code, agrees on a
+// thousand random comparisons; and one changed digit is named alike by both.
+func TestIndependentCheckerAgrees(t *testing.T) {
+	cases := 100
+	if os.Getenv("CI") == "true" {
+		cases = 1000 // which takes minutes
+	}
+	svc, check, r := newService(t), newChecker(t), comparisons{rand.New(rand.NewPCG(1, 2026))}
+	valid, refused, changes := 0, 0, 0
+	for seed := 0; valid < cases; seed++ {
+		body, err := json.Marshal(r.comparison(), json.Deterministic(true))
+		if err != nil {
+			t.Fatal(err)
+		}
+		bundle, err := svc.BundleOf(t.Context(), body, nil)
+		if err != nil {
+			if refused++; refused > cases/5 {
+				t.Fatalf("too many are refused: %v %v", err, service.Faults(err))
+			}
+			continue
+		}
+		valid++
+		text, err := service.Encode(bundle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if said := check.says(t, text); said != "match" {
+			t.Fatalf("case %d: the checker says %q of\n%s", seed, said, body)
+		}
+		if valid%5 == 0 {
+			changes += changedAlike(t, svc, check, r, text)
+		}
+	}
+	t.Logf("%d comparisons agree, %d were refused as invalid, %d changed digits were named alike", valid, refused, changes)
+	if changes < cases/10 {
+		t.Errorf("only %d changes", changes)
+	}
+}
+
+// changedAlike changes one digit of a figure of the result and returns 1 where both
+// name it; figures that the checker takes as printed are left alone.
+func changedAlike(t *testing.T, svc *service.Service, check *checker, r comparisons, text []byte) int {
+	t.Helper()
+	var document any
+	if err := json.Unmarshal(text, &document); err != nil {
+		t.Fatal(err)
+	}
+	all := leaves("/result/alternatives", memberOf(t, document, "/result/alternatives"))
+	for range 50 {
+		at := string(all[r.IntN(len(all))])
+		name := at[strings.LastIndexByte(at, '/')+1:]
+		if !strings.Contains(name, "_per_m") && !strings.HasPrefix(name, "amount") && name != "factor" && name != "price" && name != "for_area" && !strings.HasSuffix(name, "_factor") {
+			continue
+		}
+		if strings.Contains(at, "/sources/") || strings.Contains(at, "/resolved/") {
+			continue
+		}
+		value, ok := oneDigit(memberOf(t, document, fault.Path(at)))
+		if !ok {
+			continue
+		}
+		tampered := changed(t, text, edit{at, value})
+		v, err := svc.Verify(t.Context(), tampered, anything)
+		if err != nil || v.FirstDifference == nil || v.FirstDifference.Pointer != at {
+			t.Errorf("%s changed to %v: %v %+v", at, value, err, v)
+		}
+		if said := check.says(t, tampered); said != "differs "+at {
+			t.Errorf("%s changed to %v: the checker says %q", at, value, said)
+		}
+		return 1
+	}
+	return 0
+}
