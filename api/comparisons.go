@@ -25,6 +25,7 @@ func (s *Server) routeComparisons() {
 	s.route(http.MethodPost, "/v1/methods", "studyMethods", compute(s, "studyMethods", s.service.Methods))
 	s.route(http.MethodPost, "/v1/conclusions", "conclude", compute(s, "conclude", s.service.Conclude))
 	s.route(http.MethodPost, "/v1/bundles", "bundle", compute(s, "bundle", s.service.Bundle))
+	s.route(http.MethodPost, "/v1/explain", "explain", compute(s, "explain", s.service.Explain))
 	s.route(http.MethodPost, "/v1/verify", "verify", s.json("verify", s.verify))
 	s.route(http.MethodPost, "/v1/thickness", "sizeSlab", compute(s, "sizeSlab", s.service.SizeSlab))
 	s.route(http.MethodPost, "/v1/beam-tests", "testBeams", compute(s, "testBeams", s.service.BeamTests))

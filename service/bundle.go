@@ -84,7 +84,7 @@ func (s *Service) BundleOf(ctx context.Context, comparison []byte, refused []fau
 }
 
 func (s *Service) bundleOf(ctx context.Context, comparison []byte, restricted string, refused []fault.Fault) (*Bundle, error) {
-	c, resp, evaluations, err := s.evaluatedFor(ctx, comparison, refused)
+	c, resp, evaluations, err := s.evaluatedFor(ctx, comparison, refused, false)
 	if err != nil {
 		return nil, err
 	}
@@ -114,7 +114,7 @@ func (s *Service) bundleOf(ctx context.Context, comparison []byte, restricted st
 }
 
 // evaluatedFor evaluates a comparison for more than its response.
-func (s *Service) evaluatedFor(ctx context.Context, body []byte, refused []fault.Fault) (*catalogue, *ComparisonResponse, []*evaluated, error) {
+func (s *Service) evaluatedFor(ctx context.Context, body []byte, refused []fault.Fault, traced bool) (*catalogue, *ComparisonResponse, []*evaluated, error) {
 	var req ComparisonRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, nil, nil, &Error{Code: Malformed, Detail: "the body cannot be read as a comparison", Cause: err}
@@ -123,7 +123,7 @@ func (s *Service) evaluatedFor(ctx context.Context, body []byte, refused []fault
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	resp, evaluations, err := s.compareOn(ctx, c, req, body, refused)
+	resp, evaluations, err := s.compareOn(ctx, c, req, body, refused, traced)
 	return c, resp, evaluations, err
 }
 

@@ -48,15 +48,16 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	if err != nil {
 		return nil, err
 	}
-	resp, _, err = s.compareOn(ctx, c, req, body, refused)
+	resp, _, err = s.compareOn(ctx, c, req, body, refused, false)
 	return resp, err
 }
 
 // compareOn is Compare on a version of an inventory, with the evaluations that the
 // response was made of.
-func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonRequest, body []byte, refused []fault.Fault) (resp *ComparisonResponse, evaluations []*evaluated, err error) {
+func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonRequest, body []byte, refused []fault.Fault, traced bool) (resp *ComparisonResponse, evaluations []*evaluated, err error) {
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study.traced = traced
 	study.checkOnly = len(refused) > 0
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)

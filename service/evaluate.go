@@ -34,6 +34,7 @@ type study struct {
 	brief        bool                  // totals are wanted, no lines
 	checkOnly    bool                  // faults are wanted, no result
 	itemsToo     bool                  // with brief: the items behind the totals are wanted too
+	traced       bool                  // how each amount came about is wanted
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
@@ -117,6 +118,7 @@ func (s *study) read(a resolved) *evaluated {
 	e := &evaluated{resolved: a, study: s, reader: reader{catalogue: s.catalogue}}
 	e.readLife()
 	e.bill = slab.NewBuilder(e.transportRules())
+	e.bill.Traced = s.traced
 	e.readSlab()
 	e.readMix()
 	e.serviceLevel(a.Service, a.at.At("service"))

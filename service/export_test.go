@@ -1,6 +1,11 @@
 package service
 
-import "time"
+import (
+	"context"
+	"time"
+
+	"github.com/go-json-experiment/json"
+)
 
 // SetClock makes a test's own time.
 func (s *Service) SetClock(now func() time.Time) { s.now = now }
@@ -10,3 +15,24 @@ func (s *Service) SetWorkers(n int) { s.workers = n }
 
 // Follow finds what a pointer leads to in a document.
 var Follow = follow
+
+// ExplainEach is Explain for many pointers of one comparison.
+func (s *Service) ExplainEach(ctx context.Context, comparison []byte, pointers func(document any) []string, each func(pointer string, f *Figure, err error)) error {
+	_, result, evaluations, err := s.evaluatedFor(ctx, comparison, nil, true)
+	if err != nil {
+		return err
+	}
+	text, err := Encode(result)
+	if err != nil {
+		return err
+	}
+	var document any
+	if err := json.Unmarshal(text, &document); err != nil {
+		return err
+	}
+	for _, pointer := range pointers(document) {
+		f, err := explainIn(document, newExplainer(comparison, result, evaluations), pointer)
+		each(pointer, f, err)
+	}
+	return nil
+}

@@ -247,7 +247,7 @@ func (v *verification) compareResult(ctx context.Context, c *catalogue, body []b
 		v.differ("/request/inventory", &req.Inventory, &v.bundle.Inventory.Ref, "the request names another inventory than the bundle")
 		return nil
 	}
-	resp, evaluations, err := compareOn(ctx, c, req, body, nil)
+	resp, evaluations, err := s.compareOn(ctx, c, req, body, nil, false)
 	if err != nil {
 		return err
 	}

@@ -53,7 +53,31 @@ type Flow struct {
 	Unpriced string // why it has no price of its own; empty where it is priced
 	Category string // category whose escalation applies
 	At       fault.Path
+	Origin   *Origin // how Amount came about; nil unless the builder traces
 }
+
+// Origin is how the amount of a flow came about.
+type Origin struct {
+	Way   Way
+	Whole *Flow           // whose part it is, that was wasted, or the product that was hauled
+	By    decimal.Decimal // what the whole, or Kg, was multiplied by
+	Kg    decimal.Decimal // mass converted or hauled
+	Moved string          // the constituent that was hauled; empty for concrete and waste
+}
+
+// Way is how an amount came about.
+type Way int
+
+// Ways.
+const (
+	OfMass     Way = iota + 1 // Kg in the declared unit
+	OfEnergy                  // given, per m3
+	OfHaul                    // Kg times By t.km per kg
+	OfRecipe                  // Whole times By, of its recipe
+	OfWaste                   // Whole times By, the wasted share
+	OfProduct                 // taken off
+	OfGeometry                // what the declared unit takes of the geometry, times By, the share
+)
 
 // Leg is one transport rule that matches: so far by that mode, or included.
 type Leg struct {
@@ -191,6 +215,8 @@ type Builder struct {
 	// Most bounds the flows per m2: a few recipes on a yearly plan multiply to
 	// millions. Beyond it nothing is added and the fault says so, once.
 	Most int
+	// Traced gives each flow its Origin.
+	Traced bool
 }
 
 // Operation is work on the slab, as AddOperation was told of it, and its flows:
@@ -268,19 +294,42 @@ func expand(flows []Flow, f Flow) []Flow {
 	whole := f
 	for _, part := range whole.Item.Recipe {
 		f.Item, f.Amount = part.Item, num.AmountOf(whole.Amount, part.Amount)
+		f.Origin = whole.Origin.part(&whole, part.Amount)
 		f.Use = whole.Use + ": " + whole.Item.Code
 		flows = expand(flows, f)
 	}
 	return flows
 }
 
+// part is the origin of a share of a flow whose own origin is o.
+func (o *Origin) part(whole *Flow, by decimal.Decimal) *Origin {
+	if o == nil {
+		return nil
+	}
+	kept := *whole
+	return &Origin{Way: OfRecipe, Whole: &kept, By: by}
+}
+
+// trace is the origin of a flow where it is asked for.
+func (b *Builder) trace(o Origin) *Origin {
+	if !b.Traced {
+		return nil
+	}
+	kept := o // only then does it cost an allocation
+	return &kept
+}
+
 // transport adds the t.km of a mass, in kg, over its legs.
-func transport(flows []Flow, legs []Leg, kg decimal.Decimal, module, use string, year int, moved *Item) []Flow {
+func (b *Builder) transport(flows []Flow, legs []Leg, kg decimal.Decimal, module, use string, year int, moved *Item) []Flow {
 	for _, leg := range legs {
 		if leg.Mode == nil {
 			continue
 		}
 		f := Flow{Item: leg.Mode, Amount: num.AmountOf(kg, leg.Distance.Shift(-3)), Module: module, Use: use, Year: year, At: leg.At}
+		f.Origin = b.trace(Origin{Way: OfHaul, Kg: kg, By: leg.Distance.Shift(-3)})
+		if f.Origin != nil && moved != nil {
+			f.Origin.Moved = moved.Code
+		}
 		if moved != nil && moved.Delivered {
 			f.Unpriced = "the transport of " + moved.Code + " is in its delivered price"
 		}
@@ -305,6 +354,7 @@ type Energy struct {
 	Amount decimal.Decimal
 	Use    string
 	At     fault.Path
+	Origin *Origin
 }
 
 // AddConcrete lists the concrete: constituents (A1), their transport to the
@@ -312,13 +362,16 @@ type Energy struct {
 // share of all of these with its disposal. waste is the wasted fraction;
 // disposal may be nil only where it is zero.
 func (b *Builder) AddConcrete(t Takeoff, materials []Material, energy []Energy, waste decimal.Decimal, disposal *Item, freshDensity decimal.Decimal, at fault.Path) {
+	for i := range energy {
+		energy[i].Origin = b.trace(Origin{Way: OfEnergy})
+	}
 	flows := MadeWith(b.Materials(materials, true), energy)
 	legs := Haul(b.Rules, b.Used, "", []string{"concrete"}, ToSite)
 	b.include(legs, "concrete", ToSite)
 	if len(legs) == 0 {
 		b.Faults.Add(at.At("transport"), "transport-missing", "no rule takes the concrete to the site: add {\"category\": \"concrete\", \"to\": \"site\", \"mode\": …, \"distance\": …}")
 	}
-	flows = transport(flows, legs, freshDensity, "A4", "concrete to site", 0, nil)
+	flows = b.transport(flows, legs, freshDensity, "A4", "concrete to site", 0, nil)
 
 	if waste.IsPositive() {
 		flows = b.addWaste(flows, waste, disposal, freshDensity, at)
@@ -341,7 +394,7 @@ func (b *Builder) Materials(materials []Material, haul bool) []Flow {
 			b.Faults.Add(m.At.At("item"), "unit-mass-missing", "the inventory declares %s per %s but gives neither density nor mass per unit to convert from kg", m.Item.Code, m.Item.Unit)
 			continue
 		}
-		flows = expand(flows, Flow{Item: m.Item, Amount: amount, Module: "A1", Use: "concrete", At: m.At.At("item")})
+		flows = expand(flows, Flow{Item: m.Item, Amount: amount, Module: "A1", Use: "concrete", At: m.At.At("item"), Origin: b.trace(Origin{Way: OfMass, Kg: m.Mass, Moved: m.Item.Code})})
 	}
 	if haul {
 		for _, m := range materials {
@@ -354,7 +407,7 @@ func (b *Builder) Materials(materials []Material, haul bool) []Flow {
 // MadeWith adds what making the concrete uses per m3 (A3).
 func MadeWith(flows []Flow, energy []Energy) []Flow {
 	for _, e := range energy {
-		flows = expand(flows, Flow{Item: e.Item, Amount: e.Amount, Module: "A3", Use: e.Use, At: e.At})
+		flows = expand(flows, Flow{Item: e.Item, Amount: e.Amount, Module: "A3", Use: e.Use, At: e.At, Origin: e.Origin})
 	}
 	return flows
 }
@@ -368,6 +421,10 @@ func (b *Builder) addWaste(flows []Flow, waste decimal.Decimal, disposal *Item, 
 		return flows
 	}
 	for _, f := range flows[:len(flows):len(flows)] {
+		if f.Origin != nil {
+			whole := f
+			f.Origin = b.trace(Origin{Way: OfWaste, Whole: &whole, By: factor})
+		}
 		f.Amount, f.Use, f.Module = num.AmountOf(f.Amount, factor), "waste: "+f.Use+" ("+f.Module+")", "A5"
 		flows = append(flows, f)
 	}
@@ -378,13 +435,13 @@ func (b *Builder) addWaste(flows []Flow, waste decimal.Decimal, disposal *Item, 
 		b.Faults.Add(pointer, "unit-mass-missing", "%s is declared per %s; concrete waste is disposed of by mass (kg or t)", disposal.Code, disposal.Unit)
 		return flows
 	}
-	flows = expand(flows, Flow{Item: disposal, Amount: amount, Module: "A5", Use: "waste: disposal", At: pointer})
+	flows = expand(flows, Flow{Item: disposal, Amount: amount, Module: "A5", Use: "waste: disposal", At: pointer, Origin: b.trace(Origin{Way: OfMass, Kg: wasted})})
 	legs := Haul(b.Rules, b.Used, "", []string{"waste"}, ToDisposal)
 	if len(legs) == 0 {
 		b.Assumptions.Add(pointer, "waste-haul-included", "no rule takes waste to disposal, so its haul is taken to be inside the data of %s", disposal.Code)
 	}
 	b.include(legs, "waste", ToDisposal)
-	return transport(flows, legs, wasted, "A5", "waste: to disposal", 0, nil)
+	return b.transport(flows, legs, wasted, "A5", "waste: to disposal", 0, nil)
 }
 
 func (b *Builder) haulToPlant(flows []Flow, m Material) []Flow {
@@ -392,14 +449,14 @@ func (b *Builder) haulToPlant(flows []Flow, m Material) []Flow {
 	switch {
 	case len(legs) > 0:
 		b.include(legs, m.Item.Code, ToPlant)
-		return transport(flows, legs, m.Mass, "A2", m.Item.Code+" to plant", 0, m.Item)
+		return b.transport(flows, legs, m.Mass, "A2", m.Item.Code+" to plant", 0, m.Item)
 	case m.Included:
 		b.Assumptions.Add(m.At, "transport-included", "transport of %s to the plant is declared included: %s", m.Item.Code, reason(m.Reason))
 	case m.Item.OwnA2:
 		amount, ok := m.Item.FromMass(m.Mass)
 		if ok {
 			return append(flows, Flow{Item: m.Item, Factor: FactorA2, Amount: amount, Module: "A2", Use: m.Item.Code + " to plant, by its own data",
-				Unpriced: "the transport of " + m.Item.Code + " is in its delivered price", Category: m.Item.Category, At: m.At.At("item")})
+				Unpriced: "the transport of " + m.Item.Code + " is in its delivered price", Category: m.Item.Category, At: m.At.At("item"), Origin: b.trace(Origin{Way: OfMass, Kg: m.Mass, Moved: m.Item.Code})})
 		}
 	default:
 		b.Faults.Add(m.At, "transport-missing", "no rule takes %s (%s) to the plant, and its data state no transport of their own: add a transport rule, or declare \"transport\": \"included\" with a reason", m.Item.Code, m.Item.Category)
@@ -428,7 +485,7 @@ func reason(text string) string {
 // the site, as A4.
 func (b *Builder) AddProduct(item *Item, amount decimal.Decimal, use string, included bool, why string, at fault.Path) {
 	legs := Haul(b.Rules, b.Used, item.Code, item.Groups, ToSite)
-	f := Flow{Item: item, Amount: num.Amount(amount), Module: "A1-A3", Use: use, At: at}
+	f := Flow{Item: item, Amount: num.Amount(amount), Module: "A1-A3", Use: use, At: at, Origin: b.trace(Origin{Way: OfProduct})}
 	// Stated legs go before what the item's own data say.
 	if len(item.Recipe) > 0 || (item.OwnA4 && len(legs) == 0 && !included) {
 		b.Flows = expand(b.Flows, f)
@@ -447,7 +504,7 @@ func (b *Builder) AddProduct(item *Item, amount decimal.Decimal, use string, inc
 			b.Faults.Add(at, "unit-mass-missing", "a rule takes %s to the site, but the inventory does not give the mass of one %s of it", item.Code, item.Unit)
 			return
 		}
-		b.Flows = transport(b.Flows, legs, f.Amount.Mul(per.Decimal), "A4", item.Code+" to site", 0, item)
+		b.Flows = b.transport(b.Flows, legs, f.Amount.Mul(per.Decimal), "A4", item.Code+" to site", 0, item)
 	case included:
 		b.Assumptions.Add(at, "transport-included", "transport of %s to the site is declared included: %s", item.Code, reason(why))
 	default:
@@ -468,7 +525,7 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 		return
 	}
 	first := len(b.Flows)
-	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at})
+	b.Flows = expand(b.Flows, Flow{Item: item, Factor: factor, Amount: num.AmountOf(amount, share), Module: module, Use: use, Year: year, Unpriced: unpriced, At: at, Origin: b.trace(Origin{Way: OfGeometry, By: share})})
 	if item.OfConcrete() {
 		b.OfConcrete = append(b.OfConcrete, Operation{item, factor, share, module, use, year, unpriced, at, first, len(b.Flows) - first})
 	}
