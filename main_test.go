@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"go/parser"
 	"go/token"
@@ -269,8 +270,61 @@ func TestCompareShowsEveryFault(t *testing.T) {
 	}
 }
 
+// What compare packs, verify finds to match, with a store and without; changed, both it
+// and the checker in Python name the member and fail.
+func TestBundleOfTheCommandLine(t *testing.T) {
+	dir := t.TempDir()
+	db, path := filepath.Join(dir, "test.db"), filepath.Join(dir, "bundle.json")
+	mustRun(t, "demo", "--once", "--db", db)
+	bundle := mustRun(t, "compare", "testdata/demo/comparison.json", "--bundle", "--db", db)
+	write := func(text string) {
+		t.Helper()
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(bundle)
+	for _, args := range [][]string{{"verify", path}, {"verify", path, "--db", db}} {
+		if out := mustRun(t, args...); !strings.HasPrefix(out, `{"match":true`) {
+			t.Errorf("%v: %s", args, out)
+		}
+	}
+	python, err := exec.LookPath("python3")
+	checker := func() (string, int) {
+		t.Helper()
+		out, err := exec.CommandContext(t.Context(), python, "docs/verify.py", path).CombinedOutput()
+		var failed *exec.ExitError
+		if err != nil && !errors.As(err, &failed) {
+			t.Fatal(err)
+		}
+		if failed != nil {
+			return string(out), failed.ExitCode()
+		}
+		return string(out), 0
+	}
+	if err == nil {
+		if out, status := checker(); status != 0 || !strings.HasSuffix(out, "\nmatch\n") {
+			t.Errorf("status %d: %s", status, out)
+		}
+	}
+	write(strings.Replace(bundle, `"cost_per_m3":"94.501404"`, `"cost_per_m3":"94.501405"`, 1))
+	const at = "/result/alternatives/0/concrete/cost_per_m3"
+	if out, errs, failed := run(t, "verify", path); failed == nil || !strings.Contains(out, at) || !strings.Contains(errs, at) {
+		t.Errorf("%v\n%s%s", failed, out, errs)
+	}
+	if err == nil {
+		if out, status := checker(); status != 1 || !strings.Contains(out, at) {
+			t.Errorf("status %d: %s", status, out)
+		}
+		write(strings.Replace(bundle, `"waste":{`, `"slump":"3",  "waste":{`, 1))
+		if out, status := checker(); status != 2 || !strings.Contains(out, "/request/alternatives/0/slab/slump") {
+			t.Errorf("status %d: %s", status, out)
+		}
+	}
+}
+
 func TestHelpForEachCommand(t *testing.T) {
-	for _, args := range [][]string{{"--help"}, {"demo", "--help"}, {"serve", "--help"}, {"migrate", "--help"}, {"import", "--help"}, {"template", "--help"}, {"export", "--help"}, {"compare", "--help"},
+	for _, args := range [][]string{{"--help"}, {"demo", "--help"}, {"serve", "--help"}, {"migrate", "--help"}, {"import", "--help"}, {"template", "--help"}, {"export", "--help"}, {"compare", "--help"}, {"verify", "--help"},
 		{"keys", "--help"}, {"keys", "create", "--help"}, {"keys", "list", "--help"}, {"keys", "revoke", "--help"}, {"journal", "--help"}, {"journal", "verify", "--help"}} {
 		if out := mustRun(t, args...); len(out) < 100 {
 			t.Errorf("%v: %q", args, out)
