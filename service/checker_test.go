@@ -321,6 +321,16 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 		cases = 1000 // which takes minutes
 	}
 	svc, check, r := newService(t), newChecker(t), comparisons{rand.New(rand.NewPCG(1, 2026))}
+	for _, name := range []string{"demo/comparison.json", "scenarios/published-mix.json", "scenarios/sized.json", "scenarios/lab-to-slab.json"} {
+		if said := check.says(t, bundleOf(t, svc, file(t, "../testdata/"+name))); said != "match" {
+			t.Errorf("%s: the checker says %q", name, said)
+		}
+	}
+	byRatio := object{"by_ratio": object{"binder": "400 kg/m3", "water_binder_ratio": "0.46", "cement": "cement-cem-i", "water": "water-mains",
+		"aggregates": list(object{"item": "gravel-20", "share": "60 %"}, object{"item": "sand-washed", "share": "40 %"}), "air": "2 %"}}
+	if said := check.says(t, bundleOf(t, svc, request(t, edit{"/alternatives/2", object{"name": "by ratio", "like": "fibre", "mix": byRatio}}))); said != "match" {
+		t.Errorf("by ratio: the checker says %q", said)
+	}
 	valid, refused, changes := 0, 0, 0
 	for seed := 0; valid < cases; seed++ {
 		body, err := json.Marshal(r.comparison(), json.Deterministic(true))
