@@ -49,20 +49,20 @@ type WaterfallStep struct {
 	Running        Fixed    `json:"running_total"`   // from the total of against, with this step
 }
 
-// counted is one printed line as a measure counts it.
-type counted struct {
+// countedLine is one printed line as a measure counts it.
+type countedLine struct {
 	module, kind, item, use, unit string
 	year                          int
 	amount, rate, value           decimal.Decimal // rate is the value of one unit, unrounded
 }
 
 // contributions lists the lines that sum to a measure of an alternative.
-func contributions(r *Result, measure string) []counted {
-	var list []counted
+func contributions(r *Result, measure string) []countedLine {
+	var list []countedLine
 	if measure == MeasureTotalCarbon || measure == MeasureCradleToGate {
 		for _, l := range r.Carbon.Lines {
 			if l.Module != "D" && (measure == MeasureTotalCarbon || l.Stage == "A1-A3") {
-				list = append(list, counted{l.Module, "", l.Item, l.Use, l.Unit, l.Year, l.Amount.Decimal, l.Factor.Decimal, l.GWPKgCO2ePerM2.Decimal})
+				list = append(list, countedLine{l.Module, "", l.Item, l.Use, l.Unit, l.Year, l.Amount.Decimal, l.Factor.Decimal, l.GWPKgCO2ePerM2.Decimal})
 			}
 		}
 		return list
@@ -71,7 +71,7 @@ func contributions(r *Result, measure string) []counted {
 		if l.Kind == "user" || (measure == MeasureInitial && l.Kind != "initial") {
 			continue
 		}
-		c := counted{l.Module, l.Kind, l.Item, l.Use, l.Unit, l.Year, l.Amount.Decimal,
+		c := countedLine{l.Module, l.Kind, l.Item, l.Use, l.Unit, l.Year, l.Amount.Decimal,
 			l.Price.Mul(l.EscalationFactor.Decimal).Mul(l.DiscountFactor.Decimal), l.PresentValuePerM2.Decimal}
 		if l.Kind == "residual" {
 			c.rate, c.value = c.rate.Neg(), c.value.Neg() // a credit
@@ -87,7 +87,7 @@ type side struct {
 	lines               int
 }
 
-func (s *side) add(c counted) {
+func (s *side) add(c countedLine) {
 	s.amount, s.rate, s.value = s.amount.Add(c.amount), c.rate, s.value.Add(c.value)
 	s.lines++
 }
