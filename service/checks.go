@@ -235,6 +235,9 @@ func (in *interpretation) regions(ctx context.Context, s *Service, c *Check, lay
 	own := in.study.catalogue.ref
 	by := map[string][]string{own.Region: {own.Ref}}
 	for _, layer := range slices.Sorted(maps.Keys(layers)) {
+		if s.store == nil {
+			return &Error{Code: NotFound, Detail: "whether the regions of the inventory's layers differ can only be checked where " + layer + " is stored"}
+		}
 		other, err := s.pinned(ctx, layer)
 		if err != nil {
 			return err

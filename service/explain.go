@@ -3,6 +3,7 @@ package service
 import (
 	"context"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -136,8 +137,31 @@ func (s *Service) Explain(ctx context.Context, body []byte, refused ...fault.Fau
 		resp.Difference = waterfall(of, against, *req.Difference, c)
 		return resp, nil
 	}
+	if beyond := beyondExplaining(evaluations); beyond != "" {
+		return nil, errFaults(oneFault("/comparison", "not-explainable", "figures are not taken apart where the comparison has "+beyond+"; the lines show what they are made of"))
+	}
 	resp.Figure, err = explain(req.Comparison, result, evaluations, req.Pointer)
 	return resp, err
+}
+
+// beyondExplaining names what a comparison has of which no terms are made.
+func beyondExplaining(evaluations []*evaluated) string {
+	study := evaluations[0].study
+	switch eco := study.economics; {
+	case study.lives != "":
+		return "unequal lives"
+	case slices.ContainsFunc(evaluations, func(e *evaluated) bool { return e.Carbonation != nil }):
+		return "an uptake of CO2"
+	case eco == nil:
+		return ""
+	case len(eco.DiscountRateSchedule) > 0:
+		return "a schedule of rates"
+	case eco.NominalDiscountRate != "":
+		return "nominal rates"
+	case eco.IncludeUserCost != nil, eco.CarbonPrice != nil && eco.CarbonPrice.InCost:
+		return "more in its cost than the agency pays"
+	}
+	return ""
 }
 
 // explain takes the figure at a pointer apart, and checks that what it was taken apart

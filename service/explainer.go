@@ -156,7 +156,7 @@ func (x *explainer) abatement(name string) int {
 
 // time builds the factors of time.
 func (x *explainer) rate() int {
-	return x.asked("real discount rate", x.evaluations[0].study.rate, "1/year", "/economics/real_discount_rate")
+	return x.asked("real discount rate", x.evaluations[0].study.money.schedule[0].Rate, "1/year", "/economics/real_discount_rate")
 }
 
 func (x *explainer) growth(name string, rate int, years int) int {
@@ -176,7 +176,7 @@ func (x *explainer) economics(name string) (int, bool) {
 	n := x.evaluations[0].study.period
 	years := x.asked("analysis period", decimal.New(int64(n), 0), "years", "/functional_unit/analysis_period_years")
 	var over, under int
-	if rate := x.evaluations[0].study.rate; rate.IsZero() {
+	if rate := x.evaluations[0].study.money.schedule[0].Rate; rate.IsZero() {
 		over, under = years, x.constant(1, "1", "one")
 	} else {
 		g := x.growth("growth at the discount rate", x.rate(), n)
@@ -949,12 +949,16 @@ func (a *alternativeTerms) spent(t activityLife) int {
 func (a *alternativeTerms) escalation(n int) int {
 	l := a.r.Cost.Lines[n]
 	k, ok := a.flowOf(n)
-	if !ok || a.e.study.escalation[a.e.bill.Flows[k].Category].IsZero() {
-		return a.constant(1, "1", "no real escalation of this category")
+	if !ok || a.e.study.money.escalation(l.Item, a.e.bill.Flows[k].Category).IsZero() {
+		return a.constant(1, "1", "no real escalation of this item and its category")
 	}
 	category := a.e.bill.Flows[k].Category
-	i := slices.IndexFunc(a.e.study.economics.RealEscalation, func(e Escalation) bool { return e.Category == category })
-	rate := a.asked("real escalation of "+category, a.e.study.escalation[category], "1/year", fault.Path("/economics/real_escalation").At(i, "rate"))
+	given := a.e.study.economics.RealEscalation
+	i := slices.IndexFunc(given, func(e Escalation) bool { return e.Item == l.Item })
+	if i < 0 {
+		i = slices.IndexFunc(given, func(e Escalation) bool { return e.Category == category })
+	}
+	rate := a.asked("real escalation of "+category, a.e.study.money.escalation(l.Item, category), "1/year", economicsAt.At("real_escalation", i, "rate"))
 	return a.made("escalation factor", "1", "Cost: (1 + e)^n", OpQuotient, RoundNone, a.growth("growth of "+category, rate, l.Year), a.constant(1, "1", "one"))
 }
 

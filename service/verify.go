@@ -69,12 +69,13 @@ type CheckRequest func(body []byte) (accepted []byte, refused []fault.Fault, err
 // is here and is the same, else from the rows of the bundle, and names the first
 // member that differs. The error is for what is no bundle.
 func (s *Service) Verify(ctx context.Context, bundle []byte, check CheckRequest) (*Verification, error) {
-	return verify(ctx, bundle, check, func(ref inventory.Ref) (*catalogue, error) { return s.catalogue(ctx, ref) })
+	return s.verify(ctx, bundle, check, func(ref inventory.Ref) (*catalogue, error) { return s.catalogue(ctx, ref) })
 }
 
 // VerifyAlone is Verify without any store: from the rows of the bundle.
 func VerifyAlone(ctx context.Context, bundle []byte, check CheckRequest) (*Verification, error) {
-	return verify(ctx, bundle, check, func(inventory.Ref) (*catalogue, error) {
+	alone := &Service{}
+	return alone.verify(ctx, bundle, check, func(inventory.Ref) (*catalogue, error) {
 		return nil, &Error{Code: NotFound, Detail: "no store was asked"}
 	})
 }
@@ -98,13 +99,14 @@ type readBundle struct {
 // verification is one bundle on its way.
 type verification struct {
 	Verification
+	service  *Service
 	text     []byte
 	bundle   readBundle
 	computed BundleHashes // of the bundle as it is
 }
 
-func verify(ctx context.Context, text []byte, check CheckRequest, stored func(inventory.Ref) (*catalogue, error)) (*Verification, error) {
-	v := &verification{text: text}
+func (s *Service) verify(ctx context.Context, text []byte, check CheckRequest, stored func(inventory.Ref) (*catalogue, error)) (*Verification, error) {
+	v := &verification{service: s, text: text}
 	if err := v.read(); err != nil {
 		return nil, err
 	}
@@ -247,7 +249,7 @@ func (v *verification) compareResult(ctx context.Context, c *catalogue, body []b
 		v.differ("/request/inventory", &req.Inventory, &v.bundle.Inventory.Ref, "the request names another inventory than the bundle")
 		return nil
 	}
-	resp, evaluations, err := s.compareOn(ctx, c, req, body, nil, false)
+	resp, evaluations, err := v.service.compareOn(ctx, c, req, body, nil, false)
 	if err != nil {
 		return err
 	}
