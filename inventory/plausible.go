@@ -6,6 +6,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"slabledger/lca/num"
+	"slabledger/lca/unit"
 )
 
 // band is where the numbers of a category lie. Bounds are wide: what falls outside is
@@ -57,7 +58,7 @@ func Doubts(items []Item) (doubts []Problem) {
 			factor, known := i.Factors[i.MainFactor()]
 			per, massed := num.One, i.Unit == b.per
 			if b.per == "kg" && !massed {
-				if m := i.KgPerUnit(); m.Valid && m.Decimal.IsPositive() {
+				if m := unit.KgPer(i.Unit, i.UnitMass, i.Density); m.Valid && m.Decimal.IsPositive() {
 					per, massed = m.Decimal, true
 				}
 			}
@@ -89,22 +90,4 @@ func usual(low, high string) bounds {
 		return decimal.NewNullDecimal(d)
 	}
 	return bounds{bound(low), bound(high)}
-}
-
-// KgPerUnit is the mass in kg of one declared unit, invalid where the item does not
-// say. A stated unit mass goes before the density.
-func (i *Item) KgPerUnit() decimal.NullDecimal {
-	switch {
-	case i.Unit == "kg":
-		return decimal.NewNullDecimal(decimal.NewFromInt(1))
-	case i.Unit == "t":
-		return decimal.NewNullDecimal(decimal.NewFromInt(1000))
-	case i.UnitMass.Valid:
-		return i.UnitMass
-	case i.Unit == "m3":
-		return i.Density
-	case i.Unit == "L" && i.Density.Valid:
-		return decimal.NewNullDecimal(i.Density.Decimal.Shift(-3))
-	}
-	return decimal.NullDecimal{}
 }

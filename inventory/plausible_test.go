@@ -8,6 +8,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"slabledger/inventory"
+	"slabledger/lca/unit"
 )
 
 func demoItems(t *testing.T) []inventory.Item {
@@ -88,7 +89,7 @@ func TestEverySwappedUnitIsDoubted(t *testing.T) {
 		case inventory.Operation, inventory.Plant, inventory.Curing, inventory.Sealant:
 			continue // made to no measure that a band could hold
 		}
-		if item.Unit != "kWh" && item.Unit != "MJ" && item.Unit != "t.km" && !item.KgPerUnit().Valid && item.Unit != "L" {
+		if item.Unit != "kWh" && item.Unit != "MJ" && item.Unit != "t.km" && !unit.KgPer(item.Unit, item.UnitMass, item.Density).Valid && item.Unit != "L" {
 			continue // its mass is not stated
 		}
 		for _, places := range []int32{3, -3} {

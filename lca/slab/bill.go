@@ -9,6 +9,7 @@ import (
 
 	"slabledger/lca/fault"
 	"slabledger/lca/num"
+	"slabledger/lca/unit"
 )
 
 // Item is what the bill must know of an inventory item.
@@ -129,23 +130,7 @@ func Haul(rules []Rule, used []bool, item string, groups []string, to string) []
 	return legs
 }
 
-// KgPerUnit is the mass in kg of one declared unit, invalid where the item does
-// not say. A stated unit mass goes before the density.
-func (i *Item) KgPerUnit() decimal.NullDecimal {
-	switch {
-	case i.Unit == "kg":
-		return decimal.NewNullDecimal(num.One)
-	case i.Unit == "t":
-		return decimal.NewNullDecimal(thousand)
-	case i.UnitMass.Valid:
-		return i.UnitMass
-	case i.Unit == "m3":
-		return i.Density
-	case i.Unit == "L" && i.Density.Valid:
-		return decimal.NewNullDecimal(i.Density.Decimal.Mul(thousandth))
-	}
-	return decimal.NullDecimal{}
-}
+func (i *Item) kgPerUnit() decimal.NullDecimal { return unit.KgPer(i.Unit, i.UnitMass, i.Density) }
 
 var (
 	thousand   = decimal.New(1000, 0)
@@ -154,7 +139,7 @@ var (
 
 // FromMass converts kg of the item to its declared unit.
 func (i *Item) FromMass(kg decimal.Decimal) (decimal.Decimal, bool) {
-	per := i.KgPerUnit()
+	per := i.kgPerUnit()
 	if !per.Valid {
 		return decimal.Zero, false
 	}
@@ -499,7 +484,7 @@ func (b *Builder) AddProduct(item *Item, amount decimal.Decimal, use string, inc
 	switch {
 	case len(legs) > 0:
 		b.include(legs, item.Code, ToSite)
-		per := item.KgPerUnit()
+		per := item.kgPerUnit()
 		if !per.Valid && slices.ContainsFunc(legs, func(l Leg) bool { return l.Mode != nil }) {
 			b.Faults.Add(at, "unit-mass-missing", "a rule takes %s to the site, but the inventory does not give the mass of one %s of it", item.Code, item.Unit)
 			return

@@ -59,85 +59,6 @@ func slip(s string, kinds []Kind) string {
 	return said
 }
 
-// spoken lists how people name units beside their codes; the names are hints for
-// messages and are not accepted. In front of each list stands the code to write.
-// A name may belong to several codes: the one of a kind that is due is meant.
-var spoken = [][]string{
-	{"mm", "millimetre", "millimetres", "millimeter", "millimeters"},
-	{"cm", "centimetre", "centimetres", "centimeter", "centimeters"},
-	{"m", "metre", "metres", "meter", "meters"},
-	{"km", "kilometre", "kilometres", "kilometer", "kilometers", "kms"},
-	{"in", "inch", "inches", "ins", `"`, "″", "”"},
-	{"ft", "foot", "feet", "'", "′", "’"},
-	{"yd", "yard", "yards", "yds"},
-	{"mi", "mile", "miles"},
-	{"m2", "sqm", "sq m", "square metre", "square metres", "square meter", "square meters"},
-	{"ha", "hectare", "hectares"},
-	{"ft2", "sqft", "sq ft", "sf", "square foot", "square feet"},
-	{"yd2", "sqyd", "sq yd", "sy", "square yard", "square yards"},
-	{"m3", "cbm", "cum", "cu m", "cubic metre", "cubic metres", "cubic meter", "cubic meters"},
-	{"L", "litre", "litres", "liter", "liters"},
-	{"mL", "millilitre", "millilitres", "milliliter", "milliliters"},
-	{"ft3", "cuft", "cu ft", "cf", "cubic foot", "cubic feet"},
-	{"yd3", "cuyd", "cu yd", "cy", "cubic yard", "cubic yards"},
-	{"gal", "gallon", "gallons", "gals"},
-	{"kg", "kgs", "kilo", "kilos", "kilogram", "kilograms", "kilogramme", "kilogrammes"},
-	{"g", "gram", "grams", "gramme", "grammes"},
-	{"t", "tonne", "tonnes", "metric ton", "metric tons"},
-	{"lb", "lbs", "lbm", "pound", "pounds"},
-	{"lbf", "lb", "lbs", "pound", "pounds", "pound-force"},
-	{"short_ton", "short ton", "short tons", "us ton", "us tons"},
-	{"g/cm3", "g/cc"},
-	{"lb/yd3", "pcy"},
-	{"lb/ft3", "pcf"},
-	{"%", "percent", "per cent", "pct"},
-	{"MPa", "n/mm2", "mn/m2", "megapascal", "megapascals"},
-	{"GPa", "kn/mm2", "gigapascal", "gigapascals"},
-	{"kPa", "kn/m2", "kilopascal", "kilopascals"},
-	{"Pa", "n/m2", "pascal", "pascals"},
-	{"psi", "lb/in2", "lbf/in2", "pounds per square inch"},
-	{"psi/in", "pci", "lb/in3", "lbf/in3"},
-	{"MPa/m", "mn/m3"},
-	{"kN", "kilonewton", "kilonewtons"},
-	{"N", "newton", "newtons"},
-	{"kip", "kips"},
-	{"kWh", "kilowatt-hour", "kilowatt-hours", "kilowatt hour", "kilowatt hours"},
-	{"MJ", "megajoule", "megajoules"},
-	{"J", "joule", "joules", "nm", "n.m", "n m"},
-	{"in.lbf", "in-lbf", "in-lb", "in.lb", "in lb", "inch-pound", "inch-pounds"},
-	{"min", "mins", "minute", "minutes"},
-	{"s", "sec", "secs", "second", "seconds"},
-	{"h", "hr", "hrs", "hour", "hours"},
-	{"t.km", "tkm", "t-km", "t km", "tonne-kilometre", "tonne-kilometres", "tonne-kilometer", "tonne-kilometers"},
-	{"each", "ea", "pc", "pcs", "piece", "pieces"},
-}
-
-// codesOf maps a name in lower case, spoken or a code, to the codes that it may
-// mean.
-var codesOf = func() map[string][]string {
-	names := map[string][]string{}
-	add := func(name, code string) {
-		if !slices.Contains(names[name], code) {
-			names[name] = append(names[name], code)
-		}
-	}
-	for _, r := range rows {
-		add(strings.ToLower(r.code), r.code)
-	}
-	for _, list := range spoken {
-		if _, ok := table[list[0]]; !ok {
-			panic("unit: spoken names of " + list[0] + ", which is no unit")
-		}
-		for _, name := range list[1:] {
-			add(name, list[0])
-		}
-	}
-	return names
-}()
-
-// plainly writes powers and products as the codes do.
-var plainly = strings.NewReplacer("²", "2", "³", "3", "^", "", "·", ".")
-
 // meant finds the code that a name stands for, among those of the kinds given, or
 // of any kind where none is.
 func meant(name string, kinds []Kind) (code string, ok bool) {
@@ -145,7 +66,7 @@ func meant(name string, kinds []Kind) (code string, ok bool) {
 	if _, exact := table[name]; exact {
 		return name, due(name)
 	}
-	name = strings.TrimSuffix(strings.ToLower(plainly.Replace(strings.TrimSpace(name))), ".")
+	name = plainName(name)
 	candidates := codesOf[name]
 	if above, below, quotient := strings.Cut(name, "/"); quotient && len(candidates) == 0 {
 		for _, a := range codesOf[strings.TrimSpace(above)] {
@@ -164,8 +85,7 @@ func meant(name string, kinds []Kind) (code string, ok bool) {
 
 // hint completes a message on an unknown unit; it may be empty.
 func hint(name string, kinds []Kind) string {
-	lower := strings.ToLower(name)
-	if (lower == "ton" || lower == "tons") && slices.Contains(kinds, Mass) {
+	if AmbiguousTon(name) && slices.Contains(kinds, Mass) {
 		return fmt.Sprintf("; %q is ambiguous: write t (1000 kg) or short_ton (2000 lb)", name)
 	}
 	code, ok := meant(name, kinds)
