@@ -17,39 +17,17 @@ var (
 	errDigits     = errors.New("a number of more digits than a number cell keeps; keep it as text to have every digit")
 )
 
-// Digits of a binary number (IEEE 754 double): as many as tell any two apart.
-const (
-	doubleDigits  = 17
-	maxNumberCell = 40 // bytes of a number in the file of a sheet
-)
-
-// shortest is the number of a cell as a plain decimal.
-//
-// Spreadsheet programs compute in binary and write 17 digits, so what was typed as
-// 0.142 stands in the file as 0.14199999999999999. Of all decimals that are the
-// same binary number the one of the fewest digits is taken, which is 0.142; a
-// decimal of at most 15 digits is always its own. An exponent is expanded. No digit
-// is rounded away: what then has more of them than an inventory keeps is refused
-// where it is read.
+// shortest is the number of a number cell as a plain decimal (num.ShortestDouble).
+// What then has more digits than an inventory keeps is refused where it is read.
 func shortest(text string) (string, error) {
-	if len(text) > maxNumberCell {
+	plain, err := num.ShortestDouble(text)
+	switch {
+	case errors.Is(err, num.ErrDoubleDigits):
 		return "", errDigits
-	}
-	if strings.Trim(text, "0123456789+-.eE") != "" {
+	case err != nil:
 		return "", errNumberCell
 	}
-	mantissa, _, _ := strings.Cut(strings.ToLower(text), "e")
-	if len(strings.Trim(strings.ReplaceAll(strings.Trim(mantissa, "+-"), ".", ""), "0")) > doubleDigits {
-		return "", errDigits
-	}
-	f, err := strconv.ParseFloat(text, 64)
-	if err != nil {
-		return "", errNumberCell
-	}
-	if f == 0 {
-		return "0", nil
-	}
-	return strconv.FormatFloat(f, 'f', -1, 64), nil
+	return plain, nil
 }
 
 // commaDecimal turns a number with a decimal comma into one with a point. A point

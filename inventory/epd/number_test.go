@@ -1,8 +1,6 @@
 package epd
 
 import (
-	"errors"
-	"math/big"
 	"slices"
 	"strconv"
 	"strings"
@@ -15,76 +13,9 @@ import (
 	"slabledger/lca/num"
 )
 
-func TestNumbersAreReadFromTheirDigits(t *testing.T) {
-	tests := []struct {
-		text, want string // plain decimal
-		last       int    // power of ten of the last digit
-	}{
-		{"0", "0", 0},
-		{"-0.00", "0", -2},
-		{"0E5", "0", 5},
-		{"12", "12", 0},
-		{"+12.30", "12.3", -2},
-		{".5", "0.5", -1},
-		{"5.", "5", 0},
-		{"007", "7", 0},
-		{"1.23E-2", "0.0123", -4},
-		{"1.23e+02", "123", 0},
-		{"1.2E2", "120", 1},
-		{"-6.153E2", "-615.3", -1},
-		{"9.99999999999999E14", "999999999999999", 0},
-		{"1E-30", "0." + strings.Repeat("0", 29) + "1", -30},
-		{"0.30000000000000004", "0.30000000000000004", -17},
-		{"123456789012.123456789012345678", "123456789012.123456789012345678", -18},
-		{"100000000000.000000000000000001", "100000000000.000000000000000001", -18},
-	}
-	for _, tt := range tests {
-		got, err := parsePrinted(tt.text)
-		if err != nil || num.Canonical(got.value) != tt.want || got.last != tt.last {
-			t.Errorf("%s: %s to 10^%d, %v; want %s to 10^%d", tt.text, got.value, got.last, err, tt.want, tt.last)
-		}
-	}
-}
-
-func TestNumbersThatAreRefused(t *testing.T) {
-	for text, want := range map[string]error{
-		"": errNumber, " ": errNumber, ".": errNumber, "-": errNumber, "+-1": errNumber, "E5": errNumber, "1E": errNumber,
-		"1E+-2": errNumber, "1E2.5": errNumber, "1,5": errNumber, "1 000": errNumber, "0x1p-2": errNumber, "1_0": errNumber,
-		"1/3": errNumber, "NaN": errNumber, "INF": errNumber, "-INF": errNumber, "Infinity": errNumber, "1.2.3": errNumber, "١": errNumber,
-		"1E31": errRange, "1E-31": errRange, "1E999999999": errRange, "1E99999999999999999999999": errRange,
-		"1E15": errRange, "1000000000000000": errRange, "-1E15": errRange,
-		"1.234567890123456789012345678901": errRange, strings.Repeat("0", 65): errRange,
-	} {
-		if got, err := parsePrinted(text); !errors.Is(err, want) {
-			t.Errorf("%q: %v, %v; want %v", text, got, err, want)
-		}
-	}
-}
-
-// math/big reads the same text as an exact fraction.
-func TestNumbersAgreeWithExactFractions(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		text := rapid.StringMatching(`[-+]?[0-9]{1,9}(\.[0-9]{0,18})?([eE][-+]?(0?[0-9]|[12][0-9]|30))?`).Draw(t, "number")
-		got, err := parsePrinted(text)
-		want, ok := new(big.Rat).SetString(text)
-		if !ok {
-			t.Fatalf("the oracle does not read %s", text)
-		}
-		if want.Cmp(big.NewRat(1e15, 1)) >= 0 || want.Cmp(big.NewRat(-1e15, 1)) <= 0 {
-			if !errors.Is(err, errRange) {
-				t.Fatalf("%s: %v, %v", text, got, err)
-			}
-			return
-		}
-		if err != nil || got.value.Rat().Cmp(want) != 0 {
-			t.Fatalf("%s: %s, %v", text, got.value, err)
-		}
-	})
-}
-
-func mustPrinted(t *testing.T, text string) printed {
+func mustPrinted(t *testing.T, text string) num.Printed {
 	t.Helper()
-	p, err := parsePrinted(text)
+	p, err := num.ParsePrinted(text)
 	if err != nil {
 		t.Fatal(text, err)
 	}
@@ -107,7 +38,7 @@ func TestSlackOfASum(t *testing.T) {
 		{"0", []string{"0", "0.0", "0"}, "0", "0"},
 	}
 	for _, tt := range tests {
-		var parts []printed
+		var parts []num.Printed
 		for _, p := range tt.parts {
 			parts = append(parts, mustPrinted(t, p))
 		}
@@ -116,7 +47,7 @@ func TestSlackOfASum(t *testing.T) {
 		if addition.GreaterThan(decimal.New(1, -12)) {
 			t.Errorf("%s of %v: %s for binary addition", tt.total, tt.parts, addition)
 		}
-		got := []string{num.Canonical(total.value.Sub(sum(parts)).Abs()), num.Canonical(rounding)}
+		got := []string{num.Canonical(total.Value.Sub(sum(parts)).Abs()), num.Canonical(rounding)}
 		if diff := cmp.Diff([]string{tt.off, tt.want}, got); diff != "" {
 			t.Errorf("%s of %v: %s", tt.total, tt.parts, diff)
 		}
@@ -129,12 +60,12 @@ func TestSlackOfASum(t *testing.T) {
 func TestSlackAcceptsRoundingAndNothingMore(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		exact := decimal.Zero
-		var parts []printed
+		var parts []num.Printed
 		places := rapid.Int32Range(1, 6)
-		round := func(v decimal.Decimal, label string) printed {
+		round := func(v decimal.Decimal, label string) num.Printed {
 			p := places.Draw(t, label)
 			v = v.Round(p)
-			return printed{v, int(-p)}
+			return num.Printed{Value: v, Last: int(-p)}
 		}
 		for range 3 {
 			v := decimal.New(rapid.Int64Range(1e9, 1e12).Draw(t, "size")*rapid.SampledFrom([]int64{-1, 1}).Draw(t, "sign"), -9)
@@ -142,15 +73,15 @@ func TestSlackAcceptsRoundingAndNothingMore(t *testing.T) {
 			parts = append(parts, round(v, "places"))
 		}
 		total := round(exact, "places of the total")
-		if slices.ContainsFunc(append(parts, total), func(p printed) bool { return p.value.IsZero() }) {
+		if slices.ContainsFunc(append(parts, total), func(p num.Printed) bool { return p.Value.IsZero() }) {
 			t.Skip("zeros have rows of their own above")
 		}
 		if !sumsTo(total, parts) {
 			t.Fatalf("refused: %v of %v", total, parts)
 		}
 		rounding, _ := slack(total, parts)
-		unit := int32(-total.last)
-		total.value = total.value.Add(rounding.Mul(decimal.New(2, 0)).RoundUp(unit)).Add(decimal.New(3, -unit))
+		unit := int32(-total.Last)
+		total.Value = total.Value.Add(rounding.Mul(decimal.New(2, 0)).RoundUp(unit)).Add(decimal.New(3, -unit))
 		if sumsTo(total, parts) {
 			t.Fatalf("accepted: %v of %v", total, parts)
 		}
@@ -160,7 +91,7 @@ func TestSlackAcceptsRoundingAndNothingMore(t *testing.T) {
 // A publisher who adds in binary64 and prints every digit is not wrong.
 func TestSlackAcceptsBinaryAddition(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		var parts []printed
+		var parts []num.Printed
 		total := 0.0
 		for range 3 {
 			f := rapid.Float64Range(1e-6, 1e3).Draw(t, "size") * rapid.SampledFrom([]float64{-1, 1}).Draw(t, "sign")
@@ -173,9 +104,9 @@ func TestSlackAcceptsBinaryAddition(t *testing.T) {
 	})
 }
 
-func printedFloat(t *rapid.T, f float64) printed {
+func printedFloat(t *rapid.T, f float64) num.Printed {
 	text := strconv.FormatFloat(f, 'E', -1, 64) // the shortest that reads back as f
-	p, err := parsePrinted(text)
+	p, err := num.ParsePrinted(text)
 	if err != nil {
 		t.Fatal(text, err)
 	}

@@ -178,13 +178,13 @@ func (m *meaning) ownership() {
 }
 
 // number reads a number, and tells whether there was a good one.
-func (m *meaning) number(n *node) (printed, bool) {
-	p, err := parsePrinted(n.text)
+func (m *meaning) number(n *node) (num.Printed, bool) {
+	p, err := num.ParsePrinted(n.text)
 	if err == nil {
 		return p, true
 	}
 	code := FaultNumber
-	if errors.Is(err, errRange) {
+	if errors.Is(err, num.ErrPrintedRange) {
 		code = FaultRange
 	}
 	m.faults.add(n.path(), code, "%q; %v", shown(n.text), err)
@@ -242,24 +242,24 @@ func (m *meaning) amount(exchange *node) {
 	if !ok {
 		return
 	}
-	amount := p.value
+	amount := p.Value
 	if mean != nil && mean != n {
-		if other, ok := m.number(mean); ok && !other.value.Equal(amount) {
-			m.notice(NoticeAmounts, "the reference flow has a mean amount of "+num.Canonical(other.value)+
+		if other, ok := m.number(mean); ok && !other.Value.Equal(amount) {
+			m.notice(NoticeAmounts, "the reference flow has a mean amount of "+num.Canonical(other.Value)+
 				" and a resulting amount of "+num.Canonical(amount)+", which was taken")
 		}
 	}
 	if property := m.flowProperty(exchange); property != nil {
 		if worth := property.get("meanValue"); worth != nil {
 			if w, ok := m.number(worth); ok {
-				amount = amount.Mul(w.value)
+				amount = amount.Mul(w.Value)
 			}
 		}
 	}
 	if stated := exchange.get("resultingflowAmount"); stated != nil {
-		if s, ok := m.number(stated); ok && !s.value.Equal(amount) {
+		if s, ok := m.number(stated); ok && !s.Value.Equal(amount) {
 			m.faults.add(stated.path(), FaultReference, "%s; the amount times the mean value of the flow property is %s",
-				num.Canonical(s.value), num.Canonical(amount))
+				num.Canonical(s.Value), num.Canonical(amount))
 		}
 	}
 	if !amount.IsPositive() || amount.GreaterThanOrEqual(tooLarge) {
@@ -317,7 +317,7 @@ func (m *meaning) property(n, value, unit *node) {
 		return
 	}
 	if p, ok := m.number(value); ok {
-		m.data.Properties = append(m.data.Properties, Property{m.inEnglish(n.all("name")), p.value, m.text(unit)})
+		m.data.Properties = append(m.data.Properties, Property{m.inEnglish(n.all("name")), p.Value, m.text(unit)})
 	}
 }
 
@@ -335,7 +335,7 @@ func (m *meaning) scenarios() {
 // results are those of one indicator while they are checked.
 type results struct {
 	from   *node
-	values map[place]printed
+	values map[place]num.Printed
 	nodes  map[place]*node
 }
 
@@ -388,7 +388,7 @@ func (m *meaning) indicator(result *node) string {
 
 func (m *meaning) results(name string, n *node) *results {
 	m.resultUnit(name, n)
-	r := &results{from: n, values: map[place]printed{}, nodes: map[place]*node{}}
+	r := &results{from: n, values: map[place]num.Printed{}, nodes: map[place]*node{}}
 	var empty []string
 	for _, a := range n.all("common:other", "epd:amount") {
 		at := place{}
@@ -501,7 +501,7 @@ func (m *meaning) checkTotal(found map[string]*results) {
 	}
 	var unchecked []string
 	for _, at := range total.places() {
-		var parts []printed
+		var parts []num.Printed
 		for _, name := range []string{GWPFossil, GWPBiogenic, GWPLuluc} {
 			if r := found[name]; r != nil {
 				if p, ok := r.values[at]; ok {
@@ -520,13 +520,13 @@ func (m *meaning) checkTotal(found map[string]*results) {
 	}
 }
 
-func (m *meaning) compare(what, names string, at *node, total printed, parts ...printed) {
+func (m *meaning) compare(what, names string, at *node, total num.Printed, parts ...num.Printed) {
 	if sumsTo(total, parts) {
 		return
 	}
 	rounding, _ := slack(total, parts)
 	m.faults.add(at.path(), FaultSum, "%s is %s, but %s is %s; accepted: a difference of up to %s, half a unit of the last printed digit of each number",
-		what, num.Canonical(total.value), names, num.Canonical(sum(parts)), num.Canonical(rounding))
+		what, num.Canonical(total.Value), names, num.Canonical(sum(parts)), num.Canonical(rounding))
 }
 
 // places lists where there are numbers, in the order of modules and scenarios.
@@ -547,7 +547,7 @@ func (r *results) places() []place {
 func (r *results) sorted() []Value {
 	values := make([]Value, 0, len(r.values))
 	for _, at := range r.places() {
-		values = append(values, Value{at.module, at.scenario, r.values[at].value})
+		values = append(values, Value{at.module, at.scenario, r.values[at].Value})
 	}
 	return values
 }

@@ -7,6 +7,7 @@ import (
 	"unicode"
 
 	"slabledger/inventory"
+	"slabledger/lca/num"
 )
 
 // Names of indicators. GWP is that of EN 15804+A1; the others are those of
@@ -101,7 +102,7 @@ var severalModules = regexp.MustCompile(`^([ABC][1-7])-([ABC][1-7])$`)
 // moduleOf writes a module as EN 15804 does ("A1–A3" and "a1 - a3" are "A1-A3")
 // and tells whether there is such a module, or such a range of them.
 func moduleOf(s string) (string, bool) {
-	if len(s) > maxNumberBytes {
+	if len(s) > num.MaxPrintedBytes {
 		return s, false
 	}
 	m := strings.ToUpper(strings.NewReplacer(" ", "", "–", "-").Replace(s))
