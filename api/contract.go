@@ -226,7 +226,7 @@ func (c *Contract) CheckBody(operationID string, body []byte) (accepted []byte, 
 	}
 	refused = check.faults.All()
 	for _, f := range refused {
-		value = without(value, f.Pointer)
+		value, _ = fault.Without(value, f.Pointer)
 	}
 	if _, ok := value.(map[string]any); !ok {
 		return nil, nil, invalid(refused) // nothing is left
@@ -236,36 +236,6 @@ func (c *Contract) CheckBody(operationID string, body []byte) (accepted []byte, 
 		return nil, nil, invalid(refused) // which tells all that can be told
 	}
 	return accepted, refused, nil
-}
-
-// without leaves out what a pointer leads to: a member is removed, an entry of a
-// list becomes null, so that the others stay where they are.
-func without(value any, at fault.Path) any {
-	if at == "" {
-		return nil
-	}
-	name, rest, deeper := strings.Cut(string(at[1:]), "/")
-	var next fault.Path
-	if deeper {
-		next = fault.Path("/" + rest)
-	}
-	switch inside := value.(type) {
-	case map[string]any:
-		name = fault.Unescape(name)
-		member, ok := inside[name]
-		switch {
-		case !ok:
-		case deeper:
-			inside[name] = without(member, next)
-		default:
-			delete(inside, name)
-		}
-	case []any:
-		if i, err := strconv.Atoi(name); err == nil && i >= 0 && i < len(inside) {
-			inside[i] = without(inside[i], next)
-		}
-	}
-	return value
 }
 
 // CheckQuery checks the query of an operation. The pointer of a fault is

@@ -271,12 +271,11 @@ func (s *Server) getDraftItem(c echo.Context) error {
 
 func (s *Server) putDraftItem(c echo.Context) error {
 	return s.editing(c, func(revision int) (*service.Review, error) {
-		var any map[string]any
-		body, err := s.storing(c, "putDraftItem", &any)
+		body, refused, err := s.readBody(c, "putDraftItem")
 		if err != nil {
 			return nil, err
 		}
-		item, err := service.ReadItem(body, c.Param("code"))
+		item, err := service.ReadItem(body, c.Param("code"), refused...)
 		if err != nil {
 			return nil, err
 		}
@@ -290,17 +289,16 @@ func (s *Server) patchDraftItem(c echo.Context) error {
 		if err != nil {
 			return nil, err
 		}
-		return s.service.PatchItem(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, c.Param("code"), patch)
+		return s.service.PatchItem(c.Request().Context(), nil, c.Param("slug"), c.Param("draft"), revision, c.Param("code"), patch, func(text []byte) ([]byte, []fault.Fault, error) {
+			return s.contract.CheckBody("putDraftItem", text)
+		})
 	})
 }
 
 // readPatch reads a merge patch, whose members are checked once it is applied.
 func (s *Server) readPatch(c echo.Context) ([]byte, error) {
 	return s.readBytes(c, maxBodyBytes, []string{mediaJSON, "application/merge-patch+json"}, func(body []byte) error {
-		_, faults, err := scan(body, nil)
-		if err == nil && len(faults) > 0 {
-			return invalid(faults)
-		}
+		_, _, err := scan(body, nil)
 		return err
 	})
 }

@@ -3,7 +3,6 @@ package service
 import (
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"io"
 	"slices"
 	"strings"
@@ -170,19 +169,29 @@ func (f *curveFile) sample(record []string, err error, x, load *curveColumn) (fl
 		f.add("csv-field-count", "line %d: %s; the header has %d%s", line, counted(len(record), "cell"), f.cells, hint)
 		return flexure.Sample{}, false
 	}
-	mm, okX := f.number(line, record[x.place], x.unit)
-	kn, okLoad := f.number(line, record[load.place], load.unit)
-	return flexure.Sample{MM: mm.Shift(3), KN: kn.Shift(-3)}, okX && okLoad
+	mm, wrongX := f.number(record[x.place], x.unit)
+	kn, wrongLoad := f.number(record[load.place], load.unit)
+	cellX, cellLoad := short(record[x.place]), short(record[load.place])
+	switch {
+	case wrongX != "" && wrongX == wrongLoad:
+		f.add("decimal-invalid", "line %d: %q and %q: %s", line, cellX, cellLoad, wrongX)
+	case wrongX != "" && wrongLoad != "":
+		f.add("decimal-invalid", "line %d: %q: %s; %q: %s", line, cellX, wrongX, cellLoad, wrongLoad)
+	case wrongX != "":
+		f.add("decimal-invalid", "line %d: %q: %s", line, cellX, wrongX)
+	case wrongLoad != "":
+		f.add("decimal-invalid", "line %d: %q: %s", line, cellLoad, wrongLoad)
+	}
+	return flexure.Sample{MM: mm.Shift(3), KN: kn.Shift(-3)}, wrongX+wrongLoad == ""
 }
 
-// number reads a cell and gives it in SI.
-func (f *curveFile) number(line int, cell string, u unit.Unit) (decimal.Decimal, bool) {
+// number reads a cell and gives it in SI; or it tells what is wrong.
+func (f *curveFile) number(cell string, u unit.Unit) (si decimal.Decimal, wrong string) {
 	text := strings.TrimSpace(cell)
 	if f.comma && !strings.Contains(text, ".") {
 		text = strings.Replace(text, ",", ".", 1)
 	} else if f.comma {
-		f.add("decimal-invalid", "line %d: %q has a point, but the decimal comma is declared", line, short(cell))
-		return decimal.Zero, false
+		return decimal.Zero, "a point stands in it, but the decimal comma is declared"
 	}
 	v, err := num.Parse(text)
 	if err != nil && strings.HasPrefix(text, "-") { // machines write -0.000 around zero
@@ -195,8 +204,7 @@ func (f *curveFile) number(line int, cell string, u unit.Unit) (decimal.Decimal,
 		if !f.comma && strings.Contains(text, ",") {
 			hint = `; where the comma is the decimal mark, say "decimal": "comma"`
 		}
-		f.add("decimal-invalid", "line %d: %s", line, fmt.Sprintf("%q is %v%s", short(cell), err, hint))
-		return decimal.Zero, false
+		return decimal.Zero, err.Error() + hint
 	}
-	return unit.Quantity{Amount: v, Unit: u}.SI(), true
+	return unit.Quantity{Amount: v, Unit: u}.SI(), ""
 }

@@ -234,13 +234,13 @@ const BeamTestCaution = "Crack width, joint behaviour and ductility of fibre con
 
 // BeamTests answers POST /v1/beam-tests. The body has passed the contract.
 func (s *Service) BeamTests(_ context.Context, body []byte, refused ...fault.Fault) (resp *BeamTestResponse, err error) {
-	defer func() { err = joined(refused, err) }()
+	defer func() { err = joinedBy(refused, err, besides(refused)) }()
 	var req BeamTestRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as beam tests", Cause: err}
 	}
 	result, faults := EvaluateBeamTests(req, "")
-	if !faults.Empty() {
+	if !faults.Empty() || len(refused) > 0 {
 		return nil, errFaults(faults.All())
 	}
 	hash, err := canonicalHash(body)
@@ -252,9 +252,6 @@ func (s *Service) BeamTests(_ context.Context, body []byte, refused ...fault.Fau
 func EvaluateBeamTests(req BeamTestRequest, at fault.Path) (BeamTestResult, fault.List) {
 	b := beamTests{BeamTestRequest: req, at: at, method: flexure.Method(req.Method), used: map[flexure.Quantity][]sampleOf{}}
 	b.choices()
-	if !b.faults.Empty() {
-		return BeamTestResult{}, b.faults
-	}
 	b.result = BeamTestResult{Method: req.Method, Title: b.method.Title(), Mix: req.Mix, AgeDays: req.AgeDays}
 	b.readSpecimens()
 	b.readCompanions()
@@ -339,10 +336,12 @@ func (b *beamTests) readSpecimens() {
 		b.warnings.Add(b.at.At("age_days"), "age-not-28-days", "the beams are %s old; thickness methods take the strength at 28 days", counted(b.AgeDays, "day"))
 	}
 	b.tested = len(b.Specimens)
+	read := b.faults.Len()
 	standard := flexure.Specimen{
 		Width: b.dimension(b.Width, b.at.At("width")), Depth: b.dimension(b.Depth, b.at.At("depth")),
 		Span: b.dimension(b.Span, b.at.At("span")), Notch: b.dimension(b.NotchDepth, b.at.At("notch_depth")),
 	}
+	sized := b.faults.Len() == read
 	names := map[string]bool{}
 	for i, given := range b.Specimens {
 		at := at.At(i)
@@ -369,7 +368,7 @@ func (b *beamTests) readSpecimens() {
 			}
 			beam.Curve, passed = b.curve(given.Curve, prefer, at.At("curve"))
 		}
-		if b.faults.Len() > before {
+		if b.faults.Len() > before || !sized || !b.method.Valid() {
 			continue
 		}
 		result, faults := b.method.Evaluate(beam, b.ToeCorrection)
@@ -420,7 +419,7 @@ func (b *beamTests) points(given map[string]string, like string, at fault.Path, 
 			points[flexure.Point(name)] = q.SI().Shift(shift)
 		}
 	}
-	if len(given) == 0 {
+	if len(given) == 0 && b.method.Valid() {
 		b.faults.Add(at, "too-few", "no point; such as {%q: %q}; accepted: %s", b.method.Points()[0], like, b.members())
 	}
 	return points

@@ -425,6 +425,7 @@ func TestBadRowsAreToldWithTheirLines(t *testing.T) {
 		"stray quote":        {head + "0,0\n0\"1,1\n0.2,2\n0.3,z\n", "", [][2]string{{"csv-quote", "line 3"}, {"decimal-invalid", "line 5"}}},
 		"lines with blanks":  {head + "\r\n\n0,0\r\n\n0.1,?\n", "", [][2]string{{"decimal-invalid", "line 6"}}},
 		"undeclared comma":   {"deflection_mm;load_kN\n0;0\n0,1;1\n", "", [][2]string{{"decimal-invalid", `"decimal": "comma"`}}},
+		"two commas a line":  {"deflection_mm;load_kN\n0;0\n0,1;1,5\n0,2;2,5\n", "", [][2]string{{"decimal-invalid", `line 3: "0,1" and "1,5": `}, {"decimal-invalid", `line 4: "0,2" and "2,5": `}}},
 		"point under comma":  {"deflection_mm;load_kN\n0;0\n0.1;1\n", "comma", [][2]string{{"decimal-invalid", "line 3"}}},
 		"thousands":          {"deflection_mm;load_N\n0;0\n0,1;1.000,5\n", "comma", [][2]string{{"decimal-invalid", "line 3"}}},
 		"no unit":            {"deflection,load_kN\n0,0\n", "", [][2]string{{"csv-header", "deflection_mm"}}},

@@ -84,9 +84,9 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a break-even", Cause: err}
 	}
-	c, err := s.pinned(ctx, req.Comparison.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, "/comparison", req.Comparison.Inventory, refused)
 	if err != nil {
-		return nil, below("/comparison", err)
+		return nil, err
 	}
 	req.Comparison.Inventory = c.ref.Ref
 	var faults fault.List
@@ -99,8 +99,9 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	}
 	faults.Append(r.faults.All()...)
 	// The comparison itself must stand before anything of it is varied.
-	if _, err := s.figures(ctx, c, req.Comparison, nil); err != nil {
-		return nil, joined(faults.All(), below("/comparison", err))
+	_, err = s.figuresOrFaults(ctx, c, req.Comparison, nil, len(refused) > 0)
+	if err = addFaults(&faults, below("/comparison", err)); err != nil {
+		return nil, err
 	}
 	priced := req.Comparison.Economics != nil
 	if !priced && (req.Measure == MeasureNPV || req.Measure == MeasureInitial || req.Variable.CarbonPrice || req.Variable.Of == VaryPrice) {
@@ -206,6 +207,16 @@ func concludeTie(r *BreakEvenResponse, ends compare.Ends) string {
 		return r.First + " is lower everywhere " + span
 	}
 	return r.Second + " is lower everywhere " + span
+}
+
+// addFaults gathers the faults of a part of a request; any other error comes back.
+func addFaults(faults *fault.List, err error) error {
+	var failed *Error
+	if asInvalid(err, &failed) {
+		faults.Append(failed.Faults...)
+		return nil
+	}
+	return err
 }
 
 // below moves the faults of a part of a request to where that part stands.

@@ -44,7 +44,7 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a comparison", Cause: err}
 	}
-	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
+	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}
@@ -102,7 +102,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as an evaluation", Cause: err}
 	}
-	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
+	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}

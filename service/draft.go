@@ -335,7 +335,9 @@ func draftError(err error, slug, id string) error {
 
 // PatchItem changes an item of a draft as RFC 7396 says. An item that the draft takes
 // over from what it extends becomes its own.
-func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, patch []byte) (*Review, error) {
+//
+// What the patch makes of the item goes through check, as the body of PutItem has.
+func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, id string, revision int, code string, patch []byte, check CheckItem) (*Review, error) {
 	return s.EditDraft(ctx, retry, slug, id, revision, inventory.ActionEditDraft, func(d inventory.Draft) (edit inventory.DraftEdit, err error) {
 		item, err := s.itemToChange(ctx, d, code)
 		if err != nil {
@@ -349,8 +351,32 @@ func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, i
 		if err != nil {
 			return edit, &Error{Code: Malformed, Detail: "the patch cannot be read", Cause: err}
 		}
-		changed, err := ReadItem(merged, code)
+		accepted, refused, err := check(merged)
+		if err != nil {
+			return edit, err
+		}
+		if refused = within(patch, refused); len(refused) == 0 {
+			accepted = merged
+		}
+		changed, err := ReadItem(accepted, code, refused...)
 		return oneItem(code, changed), err
+	})
+}
+
+// CheckItem checks the text of an item against the contract: what that refuses is
+// left out of what it accepts.
+type CheckItem func(text []byte) (accepted []byte, refused []fault.Fault, err error)
+
+// within keeps the faults that a patch brings: those of its members.
+func within(patch jsontext.Value, refused []fault.Fault) []fault.Fault {
+	var members map[string]jsontext.Value
+	if err := json.Unmarshal(patch, &members); err != nil {
+		return refused // of a patch that is no object
+	}
+	return slices.DeleteFunc(refused, func(f fault.Fault) bool {
+		name, _, _ := strings.Cut(strings.TrimPrefix(string(f.Pointer), "/"), "/")
+		_, changed := members[fault.Unescape(name)]
+		return !changed
 	})
 }
 
@@ -395,14 +421,36 @@ func (s *Service) itemToChange(ctx context.Context, d inventory.Draft, code stri
 	return item, nil
 }
 
-// ReadItem reads one item, which has the code given.
-func ReadItem(text []byte, code string) (*inventory.Item, error) {
+// ReadItem reads one item, which has the code given. What the contract has refused of
+// it is told with all that reading refuses.
+func ReadItem(text []byte, code string, refused ...fault.Fault) (_ *inventory.Item, err error) {
+	defer func() { err = joined(refused, err) }()
 	var item inventory.Item
-	if err := json.Unmarshal(text, &item); err != nil {
-		return nil, errFaults(oneFault(itemFaultAt(err), "wrong-form", "not an item: "+short(errorText(err))))
+	var faults fault.List
+	for faults.Len() < maxKeptFaults {
+		err := json.Unmarshal(text, &item)
+		if err == nil {
+			break
+		}
+		at := itemFaultAt(err)
+		if at == "" && !faults.Empty() {
+			break // which may follow from what was left out
+		}
+		faults.Add(at, "wrong-form", "not an item: %s", short(errorText(err)))
+		rest, left := fault.LeaveOut(text, at)
+		if !left {
+			break
+		}
+		text = rest
 	}
-	if item.Code != code {
-		return nil, errFaults(oneFault("/code", "code-differs", "the code of an item is for ever: "+short(code)))
+	var head struct {
+		Code string `json:"code"`
+	}
+	if err := json.Unmarshal(text, &head); err == nil && head.Code != code {
+		faults.Add("/code", "code-differs", "the code of an item is for ever: %s", short(code))
+	}
+	if !faults.Empty() {
+		return nil, errFaults(faults.All())
 	}
 	return &item, nil
 }

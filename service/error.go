@@ -53,15 +53,18 @@ func errFaults(found []fault.Fault) error {
 // joined adds what a use case has found in a request to what the contract has
 // refused of it: a body that is handed on lacks what was refused, so only those
 // faults are told that do not follow from the lack. Without refused it is err.
-func joined(refused []fault.Fault, err error) error {
+func joined(refused []fault.Fault, err error) error { return joinedBy(refused, err, independently) }
+
+// joinedBy is joined with a rule of its own for what does not follow from the lack.
+func joinedBy(refused []fault.Fault, err error, stands func(fault.Fault) bool) error {
 	var failed *Error
 	if len(refused) == 0 || (err != nil && !asInvalid(err, &failed)) {
 		return err
 	}
 	all := slices.Clone(refused)
 	if failed != nil {
-		for _, f := range independent(failed.Faults) {
-			if !slices.ContainsFunc(refused, func(r fault.Fault) bool { return concern(r.Pointer, f.Pointer) }) {
+		for _, f := range failed.Faults {
+			if stands(f) && !slices.ContainsFunc(refused, func(r fault.Fault) bool { return concern(r.Pointer, f.Pointer) }) {
 				all = append(all, f)
 			}
 		}
@@ -84,12 +87,31 @@ func concern(a, b fault.Path) bool {
 func independent(found []fault.Fault) []fault.Fault {
 	var kept []fault.Fault
 	for _, f := range found {
-		switch f.Code {
-		case "alternative-unknown", "category-mismatch", "currency-mismatch", "decimal-invalid", "duplicate-name", "inventory-reference",
-			"inventory-unknown", "item-unknown", "like-cycle", "name-form", "not-in-list", "out-of-range", "unit-incompatible", "unit-missing",
-			"unit-unknown":
+		if independently(f) {
 			kept = append(kept, f)
 		}
 	}
 	return kept
+}
+
+func independently(f fault.Fault) bool {
+	switch f.Code {
+	case "alternative-unknown", "category-mismatch", "code-differs", "currency-mismatch", "csv-empty", "csv-field-count", "csv-header", "csv-more",
+		"csv-quote", "csv-too-large", "decimal-invalid", "duplicate-name", "inventory-reference", "inventory-unknown", "item-unknown", "like-cycle",
+		"name-form", "not-in-list", "out-of-range", "pointer-unknown", "unit-incompatible", "unit-missing", "unit-unknown", "wrong-form":
+		return true
+	}
+	return false
+}
+
+// besides is the rule for requests whose parts do not refer to each other: a fault
+// may follow from what was refused in an object that the fault stands in, and from
+// nothing else.
+func besides(refused []fault.Fault) func(fault.Fault) bool {
+	return func(f fault.Fault) bool {
+		return independently(f) || !slices.ContainsFunc(refused, func(r fault.Fault) bool {
+			object := r.Pointer[:max(0, strings.LastIndexByte(string(r.Pointer), '/'))]
+			return concern(object, f.Pointer)
+		})
+	}
 }

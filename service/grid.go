@@ -115,7 +115,7 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	if g.check(); !g.faults.Empty() || g.count == 0 {
 		return nil, errFaults(g.faults.All())
 	}
-	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
+	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}

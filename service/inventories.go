@@ -86,11 +86,15 @@ func (s *Service) pinned(ctx context.Context, text string) (*catalogue, error) {
 }
 
 // pinnedOrNone is pinned for a request that is checked further where the inventory
-// is not known: it has no item then, and what is refused grows by that fault.
-func (s *Service) pinnedOrNone(ctx context.Context, text string, refused []fault.Fault) (*catalogue, []fault.Fault, error) {
+// is not known: it has no item then, and what is refused grows by that fault, at the
+// member "inventory" of what stands at a path.
+func (s *Service) pinnedOrNone(ctx context.Context, at fault.Path, text string, refused []fault.Fault) (*catalogue, []fault.Fault, error) {
 	c, err := s.pinned(ctx, text)
 	var failed *Error
-	if asInvalid(err, &failed) {
+	if err = below(at, err); asInvalid(err, &failed) {
+		if told := failed.Faults[0].Pointer; slices.ContainsFunc(refused, func(r fault.Fault) bool { return concern(r.Pointer, told) }) {
+			return &catalogue{}, refused, nil
+		}
 		return &catalogue{}, append(slices.Clone(refused), failed.Faults...), nil
 	}
 	return c, refused, err

@@ -34,16 +34,17 @@ func (s *Service) checkMix(ctx context.Context, body []byte, sheet bool, refused
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a mix check", Cause: err}
 	}
-	c, err := s.pinned(ctx, req.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}
 	m := newMixCheck(c, req)
+	m.formOnly = len(refused) > 0
 	resp = m.check()
 	if sheet && req.BatchPlan == nil {
 		m.faults.Add("/batch_plan", "required-member-missing", "a batch sheet is the print of a batch plan: say the batch, such as {\"mixer_volume\": \"1.0 m3\"}, or accept application/json")
 	}
-	if !m.faults.Empty() {
+	if !m.faults.Empty() || m.formOnly {
 		return nil, errFaults(m.faults.All())
 	}
 	if resp.RequestHash, err = requestHash(body, c.ref.Ref); err != nil {
@@ -63,6 +64,7 @@ type mixCheck struct {
 	atPlant  []slab.Flow // A1 and A2
 	energy   []slab.Energy
 	told     map[string]bool // gaps of the inventory that a warning names
+	formOnly bool            // there is no mix to compute with, so members are read and no more
 	swap     *aggregateSwap
 }
 
@@ -89,8 +91,8 @@ func newMixCheck(c *catalogue, req MixCheckRequest) *mixCheck {
 func (m *mixCheck) check() *MixCheckResponse {
 	d, ok := m.design()
 	m.exposed()
-	if !ok {
-		return nil
+	if !ok || m.formOnly {
+		return m.rest(func() { m.kvalue(); m.made() })
 	}
 	closed := m.proportion(d)
 	if m.req.Batch != nil { // whose volume is that of the batch, not of a list of constituents
@@ -103,12 +105,12 @@ func (m *mixCheck) check() *MixCheckResponse {
 		}
 	}
 	if !closed {
-		return nil
+		return m.rest(func() { m.kvalue(); m.made() })
 	}
 	kvalue := m.kvalue()
 	m.made()
 	if !m.faults.Empty() {
-		return nil
+		return m.rest()
 	}
 	gate := m.gate(nameMix, slab.MadeWith(m.atPlant, m.energy))
 	resp := &MixCheckResponse{Inventory: m.catalogue.ref, EngineVersion: EngineVersion, Solved: m.solved, KValue: kvalue,
@@ -131,6 +133,21 @@ func (m *mixCheck) check() *MixCheckResponse {
 	resp.Sources = sourcesOf([]*evaluated{&m.evaluated})
 	resp.Assumptions, resp.Warnings = statements(m.bill.Assumptions.All()), statements(m.warnings.All())
 	return resp
+}
+
+// rest reads what would be computed with the mix, where that is not to be had, and
+// keeps the faults that a member shows by itself: so that all are told at once. There
+// is no answer.
+func (m *mixCheck) rest(further ...func()) *MixCheckResponse {
+	m.formOnly = true
+	known := m.faults
+	m.faults = fault.List{}
+	for _, read := range append(further, func() { m.batchPlan(); m.staged(GateResult{}); m.coating(); m.delivered(GateResult{}) }) {
+		read()
+	}
+	known.Append(independent(m.faults.All())...)
+	m.faults = known
+	return nil
 }
 
 // exposed reads the exposure classes. One that is not known would drop its limits
@@ -221,7 +238,7 @@ func (m *mixCheck) byBatch() (mix.Design, bool) {
 			b.Volume = decimal.NewNullDecimal(q.SI())
 		}
 	}
-	if !m.faults.Empty() {
+	if !m.faults.Empty() || m.formOnly {
 		return mix.Design{}, false
 	}
 	d, measured, faults := mix.Measure(b)
@@ -320,7 +337,7 @@ func (m *mixCheck) kvalue() *KValueResult {
 		}
 		additions[i] = a
 	}
-	if m.faults.Len() > before {
+	if m.faults.Len() > before || m.formOnly {
 		return nil
 	}
 	k, faults := mix.ByKValue(m.proportions, additions)
@@ -368,8 +385,12 @@ func (m *mixCheck) made() {
 	if m.req.Transport == nil {
 		m.warnings.Add("/transport", "transport-not-declared", "the request gives no transport, so A2, the sum A1-A3 and the cost per m3 are not known; an empty list says that nothing needs a rule")
 	}
-	m.atPlant = m.bill.Materials(m.materials(), m.req.Transport != nil)
-	m.swap = m.aggregateSwap()
+	if !m.formOnly {
+		m.atPlant = m.bill.Materials(m.materials(), m.req.Transport != nil)
+	}
+	if m.swap = m.aggregateSwap(); m.formOnly {
+		return
+	}
 	m.faults.Append(m.bill.Faults.All()...)
 	for i, used := range m.bill.Used {
 		if !used && m.faults.Empty() {

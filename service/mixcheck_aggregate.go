@@ -55,7 +55,7 @@ func (m *mixCheck) aggregateSwap() *aggregateSwap {
 		s.cement = m.extraCement(*q.ExtraCement, at.At("extra_cement"))
 	}
 	s.absorption = m.absorption(s, q.Share, at)
-	if m.faults.Len() > before {
+	if m.faults.Len() > before || m.formOnly {
 		return nil
 	}
 	s.natural.flows = m.hauled(s.natural.item, mode, s.natural.distance, at.At("natural"))
@@ -139,7 +139,7 @@ func (m *mixCheck) absorption(s aggregateSwap, share string, at fault.Path) *Abs
 			m.faults.Add(at.At("share"), "not-used", "a share of the aggregate of the mix counts only for its water; give the absorption of both aggregates")
 		}
 		return nil
-	case s.natural.item == nil || s.recycled.item == nil:
+	case s.natural.item == nil || s.recycled.item == nil || m.formOnly:
 		return nil
 	}
 	k := slices.IndexFunc(m.proportions.Parts, func(p mix.Part) bool { return p.Item == s.natural.item.Code })

@@ -43,6 +43,8 @@ func (m *mixCheck) batchPlan() *BatchPlanResult {
 		at := at.At("moisture", i)
 		k := slices.IndexFunc(m.proportions.Parts, func(p mix.Part) bool { return p.Item == w.Item })
 		switch {
+		case m.formOnly:
+			m.moisture(w.Moisture, w.Absorption, at)
 		case k < 0:
 			m.faults.Add(at.At("item"), "item-unknown", "the mix has no constituent %q", short(w.Item))
 		case m.proportions.Parts[k].Role != mix.Aggregate:
@@ -53,7 +55,7 @@ func (m *mixCheck) batchPlan() *BatchPlanResult {
 			moisture[k] = m.moisture(w.Moisture, w.Absorption, at)
 		}
 	}
-	if m.faults.Len() > before {
+	if m.faults.Len() > before || m.formOnly {
 		return nil
 	}
 	for i, part := range m.proportions.Parts {
@@ -123,7 +125,7 @@ func loads(volume, batch decimal.Decimal) int64 {
 // staged sets the stages against mixing all at once.
 func (m *mixCheck) staged(gate GateResult) *StagedAgainstOrdinary {
 	at, before := fault.Path("/ordinary"), m.faults.Len()
-	if len(m.stages) < 2 {
+	if len(m.Mix.Stages) < 2 {
 		if m.req.Ordinary != nil {
 			m.faults.Add(at, "not-used", "the mix has fewer than two stages, so there is nothing to set against ordinary mixing")
 		}
@@ -159,7 +161,11 @@ func (m *mixCheck) staged(gate GateResult) *StagedAgainstOrdinary {
 			m.faults.Add(at.At("thickness_saving"), "out-of-range", "a saving of all thickness leaves no slab; accepted: less than 100 %%")
 		}
 	}
-	if m.faults.Len() > before {
+	if m.formOnly && m.req.Thickness != nil {
+		m.pavementInput(*m.req.Thickness, "/thickness_design")
+		m.rounding(m.req.Thickness.Rounding, "/thickness_design/rounding")
+	}
+	if m.faults.Len() > before || m.formOnly {
 		return nil
 	}
 	once, faults := mix.Split(m.proportions, []mix.Stage{read}, m.solids)
@@ -234,6 +240,10 @@ func (m *mixCheck) coating() []CoatingResult {
 	list := []CoatingResult{}
 	for i, q := range m.req.Coating {
 		at := fault.Path("/coating").At(i)
+		if m.formOnly {
+			m.required(q.Diameter, "0.45 mm", at.At("diameter"), unit.Length)
+			continue
+		}
 		k := slices.IndexFunc(m.proportions.Parts, func(p mix.Part) bool { return p.Item == q.Item && p.Role == mix.Fibre })
 		if k < 0 {
 			m.faults.Add(at.At("item"), "item-unknown", "the mix has no fibre %q", short(q.Item))
@@ -301,6 +311,9 @@ func (m *mixCheck) delivered(designed GateResult) *DeliveredResult {
 		}
 	}
 	tolerances := m.tolerances(q.Tolerances, at.At("tolerances"))
+	if m.formOnly {
+		return nil
+	}
 	ordered := m.ticketOrder(weighed, at.At("masses"))
 	if m.faults.Len() > before {
 		return nil

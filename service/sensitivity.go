@@ -97,9 +97,9 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a sensitivity", Cause: err}
 	}
-	c, err := s.pinned(ctx, req.Comparison.Inventory)
+	c, refused, err := s.pinnedOrNone(ctx, "/comparison", req.Comparison.Inventory, refused)
 	if err != nil {
-		return nil, below("/comparison", err)
+		return nil, err
 	}
 	req.Comparison.Inventory = c.ref.Ref
 	var faults fault.List
@@ -110,9 +110,9 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		r.faults.Add("/percent", "out-of-range", "%q: accepted: more than 0 %% and less than 100 %%", short(req.Percent))
 	}
 	faults.Append(r.faults.All()...)
-	all, err := s.figures(ctx, c, req.Comparison, nil)
-	if err != nil {
-		return nil, joined(faults.All(), below("/comparison", err))
+	all, err := s.figuresOrFaults(ctx, c, req.Comparison, nil, len(refused) > 0)
+	if err = addFaults(&faults, below("/comparison", err)); err != nil {
+		return nil, err
 	}
 	costs := req.Measure == MeasureNPV || req.Measure == MeasureInitial
 	if costs && req.Comparison.Economics == nil {
@@ -179,7 +179,7 @@ func pairOf(req ComparisonRequest, first, second string, faults *fault.List) (ch
 	for _, pair := range []struct{ at, name string }{{"/first", first}, {"/second", second}} {
 		if i := slices.Index(known, pair.name); i >= 0 {
 			chosen = append(chosen, i)
-		} else {
+		} else if pair.name != "" && !slices.Contains(known, "") { // else it may be the one whose name was refused
 			faults.Add(fault.Path(pair.at), "alternative-unknown", "no alternative has the name %q", short(pair.name))
 		}
 	}

@@ -207,11 +207,16 @@ func (w *whatIf) applied(value decimal.Decimal) (*catalogue, ComparisonRequest, 
 
 // figures evaluates some alternatives of a comparison, or all.
 func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonRequest, chosen []int) ([]totals, error) {
+	return s.figuresOrFaults(ctx, c, req, chosen, false)
+}
+
+// figuresOrFaults is figures, or it only looks for faults.
+func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req ComparisonRequest, chosen []int, checkOnly bool) ([]totals, error) {
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
-	study.brief, study.itemsToo = true, chosen == nil
+	study.brief, study.itemsToo, study.checkOnly = true, chosen == nil, checkOnly
 	raw, at, places := req.Alternatives, alternativeAt, chosen
 	if chosen != nil {
 		needed := standingOn(raw, chosen)
@@ -236,7 +241,15 @@ func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonReque
 		}
 		all = some
 	}
-	evaluations, err := study.evaluate(ctx, all, func(p fault.Path) fault.Path { return p }, maxRequestFlows, &faults)
+	locate := func(p fault.Path) fault.Path { return p }
+	if chosen == nil { // the others have been found without a fault
+		body, err := json.Marshal(req)
+		if err != nil {
+			return nil, &Error{Code: Internal, Detail: "the comparison cannot be written", Cause: err}
+		}
+		locate = newLocator(body, all).locate
+	}
+	evaluations, err := study.evaluate(ctx, all, locate, maxRequestFlows, &faults)
 	if err != nil {
 		return nil, err
 	}
