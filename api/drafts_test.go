@@ -221,6 +221,59 @@ func TestLayers(t *testing.T) {
 	if !strings.Contains(w.Body.String(), `"layer":"demo@1"`) {
 		t.Errorf("%s", w.Body)
 	}
+	// What takes the place of the base's shows what it was there: the item, the list of
+	// the version and the sources of a result.
+	w = server.send(t, "getItem", http.MethodGet, "/v1/inventories/north/versions/1/items/cement-cem-i", "", 200)
+	type fields = []struct{ Column, Before, After string }
+	shown := decode[struct {
+		Price     struct{ Amount string }
+		Overrides struct {
+			Layer  string
+			Item   struct{ Price struct{ Amount string } }
+			Fields fields
+		}
+	}](t, w)
+	if o := shown.Overrides; shown.Price.Amount != "0.15" || o.Layer != "demo@1" || o.Item.Price.Amount != "0.124" ||
+		gocmp.Diff(fields{{"price", "0.124", "0.15"}}, o.Fields) != "" {
+		t.Errorf("%s", w.Body)
+	}
+	w = server.send(t, "listOverrides", http.MethodGet, "/v1/inventories/north/versions/1/overrides", "", 200)
+	listed := decode[struct {
+		Ref       string
+		Extends   struct{ Ref, Hash string }
+		Overrides []struct {
+			Item, Layer string
+			Fields      fields
+		}
+	}](t, w)
+	demoHash := decode[struct{ Hash string }](t, server.send(t, "getVersion", http.MethodGet, "/v1/inventories/demo/versions/1", "", 200)).Hash
+	if len(listed.Overrides) != 1 || listed.Overrides[0].Item != "cement-cem-i" || listed.Overrides[0].Layer != "demo@1" || listed.Extends.Ref != "demo@1" || listed.Extends.Hash != demoHash {
+		t.Errorf("%s", w.Body)
+	}
+	if none := server.send(t, "listOverrides", http.MethodGet, "/v1/inventories/demo/versions/1/overrides", "", 200).Body.String(); !strings.Contains(none, `"extends":null,"overrides":[]`) {
+		t.Errorf("%s", none)
+	}
+	study := server.send(t, "compare", http.MethodPost, "/v1/comparisons", with(t, demo(t), "/inventory", "north@1"), 200)
+	used := decode[struct {
+		Inventory struct{ Extends struct{ Ref, Hash string } }
+		Sources   []struct {
+			Ref       string
+			Overrides *struct{ Layer, Price, Price_unit, Factor, Factor_unit string }
+		}
+	}](t, study)
+	overridden := 0
+	for _, s := range used.Sources {
+		if s.Overrides == nil {
+			continue
+		}
+		overridden++
+		if o := *s.Overrides; s.Ref != "north@1/cement-cem-i" || o.Layer != "demo@1" || o.Price != "0.124" || o.Price_unit != "EUR/kg" || o.Factor != "0.842" || o.Factor_unit != "kg CO2e/kg" {
+			t.Errorf("%s overrides %+v", s.Ref, o)
+		}
+	}
+	if overridden != 1 || used.Inventory.Extends.Hash != demoHash {
+		t.Errorf("%d sources override, inventory %+v", overridden, used.Inventory)
+	}
 	// The study says what it takes over, or refuses it.
 	body := with(t, demo(t), "/inventory", "north@1")
 	if answer := server.do(post("/v1/comparisons", body)); answer.Code != 200 || !strings.Contains(answer.Body.String(), "layer-taken-over") {

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"fmt"
 	"net/http"
 	"slices"
@@ -8,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/go-json-experiment/json"
 	"github.com/labstack/echo/v4"
 
 	"slabledger/inventory"
@@ -26,6 +28,7 @@ func (s *Server) routeInventories() {
 	s.route(http.MethodGet, version, "getVersion", s.json("getVersion", s.getVersion))
 	s.route(http.MethodGet, version+"/items", "listItems", s.json("listItems", s.listItems))
 	s.route(http.MethodGet, version+"/items/:code", "getItem", s.json("getItem", s.getItem))
+	s.route(http.MethodGet, version+"/overrides", "listOverrides", s.json("listOverrides", s.listOverrides))
 }
 
 type inventoryView struct {
@@ -264,7 +267,75 @@ func (s *Server) getItem(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return sendForever(c, item)
+	_, overrides, err := s.service.Overrides(c.Request().Context(), v.Slug, v.Number)
+	if err != nil {
+		return err
+	}
+	for _, o := range overrides {
+		if o.Item.Code == item.Code {
+			return sendForever(c, itemView{item, &overrideView{o.Layer, o.Base, viewFields(o.Fields)}})
+		}
+	}
+	return sendForever(c, itemView{item, nil})
+}
+
+// itemView is an item with what it takes the place of.
+type itemView struct {
+	item      *inventory.Item
+	overrides *overrideView
+}
+
+type overrideView struct {
+	Layer  string          `json:"layer"`
+	Item   *inventory.Item `json:"item"`
+	Fields []fieldView     `json:"fields"`
+}
+
+// MarshalJSON writes the members of the item and, where there is one, the override.
+func (v itemView) MarshalJSON() ([]byte, error) {
+	text, err := json.Marshal(v.item)
+	if err != nil || v.overrides == nil {
+		return text, err
+	}
+	more, err := json.Marshal(v.overrides)
+	return append(append(bytes.TrimSuffix(text, []byte("}")), `,"overrides":`...), append(more, '}')...), err
+}
+
+// listOverrides lists what a version has in place of what it extends.
+func (s *Server) listOverrides(c echo.Context) error {
+	at, err := readPage(c)
+	if err != nil {
+		return err
+	}
+	v, err := s.version(c)
+	if err != nil {
+		return err
+	}
+	base, found, err := s.service.Overrides(c.Request().Context(), v.Slug, v.Number)
+	if err != nil {
+		return err
+	}
+	code := func(o inventory.Override) string { return o.Item.Code }
+	found = slices.DeleteFunc(slices.Clone(found), func(o inventory.Override) bool { return code(o) <= at.after })
+	found, links := cut(c, at, found, code)
+	type changed struct {
+		Item   string      `json:"item"`
+		Layer  string      `json:"layer"`
+		Fields []fieldView `json:"fields"`
+	}
+	view := struct {
+		Ref       string            `json:"ref"`
+		Extends   *service.LayerRef `json:"extends"`
+		Overrides []changed         `json:"overrides"`
+		Links     pageLinks         `json:"links"`
+	}{refOf(v), nil, []changed{}, links}
+	if base != nil {
+		view.Extends = &service.LayerRef{Ref: refOf(base), Hash: base.Hash}
+	}
+	for _, o := range found {
+		view.Overrides = append(view.Overrides, changed{code(o), o.Layer, viewFields(o.Fields)})
+	}
+	return sendForever(c, view)
 }
 
 // findItem finds an item in a list that is sorted by code.

@@ -22,6 +22,9 @@ type catalogue struct {
 	list    []*entry // by Item.Index
 	codes   []string // sorted
 
+	base      *catalogue // of the version that this one extends; nil where it extends none
+	overrides []inventory.Override
+
 	mixing, disposal *entry // the inventory's defaults; may be nil
 }
 
@@ -39,9 +42,11 @@ type entry struct {
 	factorUnit string                 // "kg CO2e/kg"
 	priceUnit  string                 // "EUR/kg"
 	source     string                 // "demo@1/cement-cem-i"
+	overrides  *inventory.Override    // of the base; nil where there is none
 }
 
-func newCatalogue(v *inventory.Version) *catalogue {
+// newCatalogue makes a version ready, over that of the version it extends, if any.
+func newCatalogue(v *inventory.Version, base *catalogue) *catalogue {
 	ref := fmt.Sprintf("%s@%d", v.Slug, v.Number)
 	c := &catalogue{version: v, entries: make(map[string]*entry, len(v.Items)),
 		ref: InventoryRef{Ref: ref, Hash: v.Hash, Name: v.Meta.Name, Region: v.Meta.Region, Currency: v.Meta.Currency, Invented: v.Meta.Invented}}
@@ -74,6 +79,13 @@ func newCatalogue(v *inventory.Version) *catalogue {
 		}
 	}
 	sort.Strings(c.codes)
+	if base != nil {
+		c.base, c.overrides = base, inventory.Overrides(base.version, v)
+		c.ref.Extends = &LayerRef{base.ref.Ref, base.ref.Hash}
+		for i := range c.overrides {
+			c.entries[c.overrides[i].Item.Code].overrides = &c.overrides[i]
+		}
+	}
 	for _, e := range c.entries {
 		for _, part := range e.inventory.Recipe {
 			// A published version has no dangling part and no cycle.

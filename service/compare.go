@@ -290,6 +290,7 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 		}
 		d := it.FactorData
 		list[i].FactorValidUntil, list[i].Characterisation, list[i].Allocation, list[i].Layer = d.ValidUntil, d.Characterisation, d.Allocation, it.Layer
+		list[i].Overrides = overrideUsed(used[code])
 		if d.Spread != nil {
 			list[i].FactorSpread = d.Spread.String()
 		}
@@ -298,6 +299,22 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 		}
 	}
 	return list
+}
+
+// overrideUsed is what an item stands in place of; nil where that is nothing.
+func overrideUsed(e *entry) *OverrideUsed {
+	if e.overrides == nil {
+		return nil
+	}
+	under := e.overrides.Base
+	used := &OverrideUsed{Layer: e.overrides.Layer, PriceUnit: e.priceUnit, FactorUnit: e.factorUnit}
+	if under.Price != nil {
+		used.Price = &Plain{under.Price.Amount}
+	}
+	if factor, ok := under.Factors[under.MainFactor()]; ok {
+		used.Factor = &Plain{factor}
+	}
+	return used
 }
 
 func comparison(evaluations []*evaluated, results []Result, baseline int, override *Override) Comparison {

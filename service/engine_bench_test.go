@@ -33,7 +33,7 @@ func BenchmarkEngine(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	c := newCatalogue(&inventory.Version{Slug: "demo", Number: 1, Meta: meta, Items: items})
+	c := newCatalogue(&inventory.Version{Slug: "demo", Number: 1, Meta: meta, Items: items}, nil)
 	var req ComparisonRequest
 	if err := json.Unmarshal(read("comparison.json"), &req); err != nil {
 		b.Fatal(err)

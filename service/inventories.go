@@ -51,7 +51,13 @@ func (s *Service) catalogue(ctx context.Context, ref inventory.Ref) (*catalogue,
 	if err != nil {
 		return nil, storeError(err, "no version "+strconv.Itoa(ref.Number)+" of the inventory "+short(ref.Slug))
 	}
-	c = newCatalogue(&v)
+	var base *catalogue
+	if at, ok := inventory.ParseRef(v.Meta.Extends); ok { // which is published, so it stays
+		if base, err = s.catalogue(ctx, at); err != nil {
+			return nil, err
+		}
+	}
+	c = newCatalogue(&v, base)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for other := range s.cache {
@@ -183,6 +189,16 @@ func (s *Service) Version(ctx context.Context, slug string, number int) (*invent
 		return nil, err
 	}
 	return c.version, nil
+}
+
+// Overrides lists the items of a version that take the place of one of the version it
+// extends, and that version; nil where it extends none.
+func (s *Service) Overrides(ctx context.Context, slug string, number int) (base *inventory.Version, list []inventory.Override, err error) {
+	c, err := s.catalogue(ctx, inventory.Ref{Slug: slug, Number: number})
+	if err != nil || c.base == nil {
+		return nil, nil, err
+	}
+	return c.base.version, c.overrides, nil
 }
 
 // Ready tells whether the store answers.

@@ -76,6 +76,14 @@ type InventoryRef struct {
 	Region   string `json:"region"`
 	Currency string `json:"currency"`
 	Invented bool   `json:"invented"`
+
+	Extends *LayerRef `json:"extends,omitzero"`
+}
+
+// LayerRef is the version that an inventory extends.
+type LayerRef struct {
+	Ref  string `json:"ref"`
+	Hash string `json:"hash"`
 }
 
 // Pinned is the version of the inventory that the answer rests on.
@@ -449,7 +457,18 @@ type ItemUsed struct {
 	Characterisation string            `json:"characterisation,omitzero"`
 	Allocation       string            `json:"allocation,omitzero"`
 	Layer            string            `json:"layer,omitzero"`
+	Overrides        *OverrideUsed     `json:"overrides,omitzero"`
 	Note             string            `json:"note,omitzero"`
+}
+
+// OverrideUsed is what an item stands in place of: the price and the main factor of the
+// item of the version that its inventory extends, null where that has none.
+type OverrideUsed struct {
+	Layer      string `json:"layer"`
+	Price      *Plain `json:"price"`
+	PriceUnit  string `json:"price_unit"`
+	Factor     *Plain `json:"factor"`
+	FactorUnit string `json:"factor_unit"`
 }
 
 // QuotedUsed is what the source of a price says, where the inventory has it in another
