@@ -136,6 +136,8 @@ func newPrepared(t testing.TB, keyed bool) prepared {
 	t.Helper()
 	now := time.Now()
 	e := prepared{fixture: newServer(t, api.Options{Now: func() time.Time { return now }}), secrets: map[inventory.Role]string{}}
+	e.publish(t, "declared", "code,category,name,unit,gwp_a1_a3,factor_source_kind,factor_source_title,factor_source_publisher,factor_valid_until\n"+
+		"cement-cem-i,cement,Cement,kg,0.8,epd,Cement (invented),Binder Works (invented),2030-12-31\n")
 	address, _ := begin(t, e.fixture, `{"from":"demo@1"}`)
 	e.draft = path.Base(address)
 	for n, price := range []string{"0.125", "0.126"} {

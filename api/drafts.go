@@ -337,7 +337,7 @@ func (s *Server) declareDraftItem(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	body, err := s.readBytes(c, epd.MaxBytes, []string{"application/xml", "text/xml", mediaJSON}, nil)
+	body, err := s.readBytes(c, epd.MaxBytes, []string{mediaXML, "text/xml", mediaJSON}, nil)
 	if err != nil {
 		return err
 	}

@@ -318,6 +318,34 @@ func TestDeclarationIntoDraft(t *testing.T) {
 			t.Errorf("%s: %.600s", file, w.Body)
 		}
 	}
+	// Published, the item is written as a declaration again, which gives another draft
+	// the same numbers; one whose licence forbids that is not.
+	server.send(t, "publishDraft", http.MethodPost, draft+"/publication", `{"note":"declared"}`, 201, "If-Match", `"3"`, "Idempotency-Key", "declared")
+	of := func(version int, code string) string {
+		return fmt.Sprintf("/v1/inventories/demo/versions/%d/items/%s", version, code)
+	}
+	w := server.send(t, "exportDeclaration", http.MethodGet, of(2, "cement-cem-i")+"/declaration", "", 200)
+	if w.Header().Get("Content-Type") != "application/xml" || w.Header().Get("Content-Disposition") != `attachment; filename="demo-2-cement-cem-i.xml"` {
+		t.Errorf("%v", w.Header())
+	}
+	factors := func(path string) (f struct{ Factors, Factor_data any }) {
+		return decode[struct{ Factors, Factor_data any }](t, server.send(t, "getItem", http.MethodGet, path, "", 200))
+	}
+	again, _ := begin(t, server, `{"from": "demo@1"}`)
+	server.send(t, "declareDraftItem", http.MethodPut, again+"/items/cement-cem-i/declaration", w.Body.String(), 200, "If-Match", `"1"`, "Content-Type", "application/xml")
+	server.send(t, "patchDraftItem", http.MethodPatch, again+"/items/cement-cem-i", `{"factor_source":{"licence":"no-redistribution"}}`, 200, "If-Match", `"2"`)
+	server.send(t, "publishDraft", http.MethodPost, again+"/publication", `{"note":"declared again"}`, 201, "If-Match", `"3"`, "Idempotency-Key", "again")
+	if diff := gocmp.Diff(factors(of(2, "cement-cem-i")), factors(of(3, "cement-cem-i"))); diff != "" {
+		t.Error(diff)
+	}
+	withheld := server.send(t, "exportDeclaration", http.MethodGet, of(3, "cement-cem-i")+"/declaration", "", 422)
+	if text := withheld.Body.String(); !strings.Contains(text, `"code":"withheld"`) || strings.Contains(text, "0.842") || strings.Contains(text, "0.6153") {
+		t.Errorf("%s", text)
+	}
+	server.send(t, "exportDeclaration", http.MethodGet, of(3, "cement-cem-i")+"/declaration?redistributable=false", "", 200)
+	server.send(t, "exportDeclaration", http.MethodGet, of(1, "cement-cem-i")+"/declaration", "", 422) // invented, which nobody declared
+	server.send(t, "exportDeclaration", http.MethodGet, of(1, "cement")+"/declaration", "", 404)
+	draft, _ = begin(t, server, `{"from":"demo@2"}`)
 	bad := strings.Replace(string(read(t, "../inventory/epd/testdata/a2.xml")), "<?xml", "<!DOCTYPE x [<!ENTITY e SYSTEM \"file:///etc/passwd\">]><?xml", 1)
 	for name, body := range map[string]string{"an entity": bad, "no data set": "<a/>", "not XML": "{"} {
 		w := server.do(request(http.MethodPut, draft+"/items/cement-cem-i/declaration", strings.NewReader(body), "If-Match", `"3"`, "Content-Type", "application/xml"))

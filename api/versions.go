@@ -19,9 +19,12 @@ func (s *Server) routeVersions() {
 	s.route(http.MethodPut, version+"/withdrawal", "withdrawVersion", s.json("withdrawVersion", s.withdrawVersion))
 	s.route(http.MethodGet, version+"/diff", "diffVersion", s.json("diffVersion", s.diffVersion))
 	s.route(http.MethodGet, version+"/export", "exportVersion", s.inForms("exportVersion", []string{mediaCSV, mediaXLSX, mediaJSON}, s.exportVersion))
+	s.route(http.MethodGet, version+"/items/:code/declaration", "exportDeclaration", s.inForms("exportDeclaration", []string{mediaXML}, s.exportDeclaration))
 	s.route(http.MethodGet, one+"/items/:code/history", "itemHistory", s.json("itemHistory", s.itemHistory))
 	s.route(http.MethodGet, "/v1/item-template", "itemTemplate", s.inForms("itemTemplate", []string{mediaCSV, mediaXLSX}, s.itemTemplate))
 }
+
+const mediaXML = "application/xml"
 
 const mediaXLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
@@ -109,12 +112,26 @@ func (s *Server) exportJSON(c echo.Context, v *inventory.Version, items []invent
 	return sendForever(c, view)
 }
 
+// exportDeclaration sends the factors of an item as an ILCD+EPD data set.
+func (s *Server) exportDeclaration(c echo.Context, media string) error {
+	number, err := versionNumber(c)
+	if err != nil {
+		return err
+	}
+	file, err := s.service.Declaration(c.Request().Context(), c.Param("slug"), number, c.Param("code"), c.QueryParam("redistributable") != "false")
+	if err != nil {
+		return err
+	}
+	return sendFile(c, media, fmt.Sprintf("%s-%d-%s", c.Param("slug"), number, c.Param("code")), file, "private, max-age=31536000, immutable")
+}
+
+// extensions of files by their media types.
+var extensions = map[string]string{mediaCSV: ".csv", mediaXLSX: ".xlsx", mediaXML: ".xml"}
+
 // sendFile sends a file to be kept under a name, which is of the service's own making.
 func sendFile(c echo.Context, media, name string, file []byte, caching string) error {
-	extension := ".csv"
-	if media == mediaXLSX {
-		extension = ".xlsx"
-	} else {
+	extension := extensions[media]
+	if media == mediaCSV {
 		media += "; charset=utf-8"
 	}
 	h := c.Response().Header()

@@ -5,6 +5,8 @@ import (
 	"context"
 	"errors"
 
+	"github.com/google/uuid"
+
 	"slabledger/inventory"
 	"slabledger/inventory/epd"
 )
@@ -78,4 +80,41 @@ func declarationError(err error) error {
 		return &Error{Code: Invalid, Detail: "the declaration cannot be used as it is", Faults: failed.Faults}
 	}
 	return &Error{Code: Malformed, Detail: "the declaration cannot be read", Cause: err}
+}
+
+// declarations is the name space of the identifiers of data sets that are written here
+// (RFC 9562, 5.5): the same item of the same version has the same one.
+var declarations = uuid.MustParse("6f0a2c1e-9b7d-4c53-8a64-2d1f5b7e9c30")
+
+// Declaration writes the factors of an item of a version as an ILCD+EPD data set. Where
+// the licence of their source forbids passing them on they are not written, but for the
+// inventory's own users where redistributable is false.
+func (s *Service) Declaration(ctx context.Context, slug string, number int, code string, redistributable bool) ([]byte, error) {
+	v, err := s.Version(ctx, slug, number)
+	if err != nil {
+		return nil, err
+	}
+	item := inventory.Find(v.Items, code)
+	if item == nil {
+		return nil, &Error{Code: NotFound, Detail: v.Ref().String() + " has no item " + short(code)}
+	}
+	if redistributable {
+		passed, withheld, err := inventory.Redistributable([]inventory.Item{*item})
+		if err != nil {
+			return nil, &Error{Code: Internal, Detail: "the item cannot be hashed", Cause: err}
+		}
+		if len(withheld) > 0 && passed[0].FactorSource == nil {
+			return nil, errFaults(oneFault("/factor_source/licence", "withheld", "the numbers may not be passed on; "+passed[0].Note))
+		}
+	}
+	var file bytes.Buffer
+	identity := epd.Identity{UUID: uuid.NewSHA1(declarations, []byte(v.Hash+"/"+code)).String(), Version: v.Number,
+		Comment: "The factors of " + v.Ref().String() + "/" + code + ", inventory version " + v.Hash + ", as taken over from what its source declares."}
+	if v.Meta.Invented {
+		identity.Comment += " Invented for demonstration."
+	}
+	if err := epd.Write(&file, item, identity); err != nil {
+		return nil, declarationError(err)
+	}
+	return file.Bytes(), nil
 }
