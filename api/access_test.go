@@ -24,7 +24,10 @@ type keyed struct {
 	secrets map[string]string // by role, and "revoked"
 }
 
-func newKeyed(t testing.TB, options api.Options) keyed {
+func newKeyed(t testing.TB, options api.Options) keyed { return opener(newServer).keyed(t, options) }
+
+// keyed makes a server with a key of each kind.
+func (newServer opener) keyed(t testing.TB, options api.Options) keyed {
 	t.Helper()
 	k := keyed{newServer(t, options), map[string]string{}}
 	svc := service.New(k.store)
@@ -66,9 +69,11 @@ func example(o api.Operation) *http.Request {
 
 // Each route for each role, for nobody, and for keys that are none: who may not is
 // told so and changes nothing, who may is not told so.
-func TestEveryRouteForEveryRole(t *testing.T) {
+func TestEveryRouteForEveryRole(t *testing.T) { onEachStore(t, testEveryRouteForEveryRole) }
+
+func testEveryRouteForEveryRole(t *testing.T, newServer opener) {
 	for _, open := range []bool{false, true} {
-		server := newKeyed(t, api.Options{OpenReads: open})
+		server := newServer.keyed(t, api.Options{OpenReads: open})
 		journal := func() int {
 			entries, err := server.store.Journal(t.Context(), 0, 1000)
 			if err != nil {
@@ -333,7 +338,9 @@ func TestPagesOfOtherSites(t *testing.T) {
 }
 
 // The first key closes the service at once, and the last one does not open it again.
-func TestFirstAndLastKey(t *testing.T) {
+func TestFirstAndLastKey(t *testing.T) { onEachStore(t, testFirstAndLastKey) }
+
+func testFirstAndLastKey(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	if w := server.do(get("/v1/inventories")); w.Code != http.StatusOK {
 		t.Fatalf("without keys: %d", w.Code)
@@ -359,9 +366,11 @@ func TestFirstAndLastKey(t *testing.T) {
 
 // A key that another process has revoked fails within a second, and nothing is asked
 // of the store while it is known to be good.
-func TestRevokedElsewhere(t *testing.T) {
+func TestRevokedElsewhere(t *testing.T) { onEachStore(t, testRevokedElsewhere) }
+
+func testRevokedElsewhere(t *testing.T, newServer opener) {
 	now := time.Now()
-	server := newKeyed(t, api.Options{Now: func() time.Time { return now }})
+	server := newServer.keyed(t, api.Options{Now: func() time.Time { return now }})
 	other := service.New(server.store)
 	created, secret, err := other.CreateKey(t.Context(), service.NewKey{Name: "a", Role: "viewer"}, nil)
 	if err != nil {
@@ -407,8 +416,10 @@ func TestHostsWithKeys(t *testing.T) {
 }
 
 // Keys and the journal come in pages.
-func TestKeysAndJournalInPages(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestKeysAndJournalInPages(t *testing.T) { onEachStore(t, testKeysAndJournalInPages) }
+
+func testKeysAndJournalInPages(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	pages := func(operationID, path, member string) (found []string, n int) {
 		for path != "" {
 			w := server.do(bearer(get(path), server.secrets["admin"]))
@@ -461,9 +472,11 @@ func TestKeysAndJournalInPages(t *testing.T) {
 }
 
 // The journal says which key did it, under the id of the request in the log.
-func TestJournalNamesTheRequest(t *testing.T) {
+func TestJournalNamesTheRequest(t *testing.T) { onEachStore(t, testJournalNamesTheRequest) }
+
+func testJournalNamesTheRequest(t *testing.T, newServer opener) {
 	var log bytes.Buffer
-	server := newKeyed(t, api.Options{Logger: slog.New(slog.NewJSONHandler(&log, nil))})
+	server := newServer.keyed(t, api.Options{Logger: slog.New(slog.NewJSONHandler(&log, nil))})
 	w := server.do(bearer(post("/v1/keys", `{"name":"a","role":"viewer"}`, "Idempotency-Key", "a"), server.secrets["admin"]))
 	entries, err := server.store.Journal(t.Context(), 6, 10)
 	if err != nil || len(entries) != 1 {

@@ -60,7 +60,9 @@ func begin(t testing.TB, server fixture, body string) (address string, d draftSe
 
 // An analyst changes a price: a draft, a patch, the differences, the publication; and
 // a comparison with the version before is what it was, byte for byte.
-func TestFromDraftToVersion(t *testing.T) {
+func TestFromDraftToVersion(t *testing.T) { onEachStore(t, testFromDraftToVersion) }
+
+func testFromDraftToVersion(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	before := server.do(post("/v1/comparisons", demo(t))).Body.String()
 
@@ -130,7 +132,9 @@ func TestFromDraftToVersion(t *testing.T) {
 
 // What a client read is what it changes: without If-Match nothing is done, with one
 // that is stale neither, and of eight who edit at once one does.
-func TestEditsOfOneRevision(t *testing.T) {
+func TestEditsOfOneRevision(t *testing.T) { onEachStore(t, testEditsOfOneRevision) }
+
+func testEditsOfOneRevision(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	patch := func(headers ...string) int {
@@ -161,7 +165,9 @@ func TestEditsOfOneRevision(t *testing.T) {
 
 // Of thirty-two who publish at once each gets a number or is told, and the numbers
 // have no gap.
-func TestPublishTogether(t *testing.T) {
+func TestPublishTogether(t *testing.T) { onEachStore(t, testPublishTogether) }
+
+func testPublishTogether(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	const clients = 32
 	addresses := make([]string, clients)
@@ -194,7 +200,9 @@ func TestPublishTogether(t *testing.T) {
 
 // An inventory that extends another has what that has but for its own items; what
 // would stand on itself, on nothing, or in another currency cannot be published.
-func TestLayers(t *testing.T) {
+func TestLayers(t *testing.T) { onEachStore(t, testLayers) }
+
+func testLayers(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	const drafts = "/v1/inventories/north/drafts"
 	meta := `{"name":"North","region":"XA-02","currency":"EUR","invented":true,"extends":"demo@1"}`
@@ -286,7 +294,9 @@ func TestLayers(t *testing.T) {
 
 // Items are found by what is missing, by where they come from, and by what no longer
 // holds.
-func TestItemsAreFound(t *testing.T) {
+func TestItemsAreFound(t *testing.T) { onEachStore(t, testItemsAreFound) }
+
+func testItemsAreFound(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	for n, patch := range []string{`{"price":null}`, `{"factor_data":{"valid_until":"2026-06-30"}}`, `{"price":{"valid_until":"2026-12-31","source":{"kind":"quotation"}}}`} {
@@ -306,7 +316,9 @@ func TestItemsAreFound(t *testing.T) {
 
 // A declaration gives an item its factors, its source and its validity; what is wrong
 // in one is told by its element.
-func TestDeclarationIntoDraft(t *testing.T) {
+func TestDeclarationIntoDraft(t *testing.T) { onEachStore(t, testDeclarationIntoDraft) }
+
+func testDeclarationIntoDraft(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	for _, file := range []string{"a2.xml", "a2.json"} {

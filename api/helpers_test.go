@@ -17,7 +17,9 @@ import (
 
 	"slabledger/api"
 	"slabledger/inventory"
+	"slabledger/inventory/postgres"
 	"slabledger/inventory/sqlite"
+	"slabledger/inventory/storetest"
 	"slabledger/service"
 )
 
@@ -34,19 +36,43 @@ var contract = sync.OnceValue(func() *api.Contract {
 	return c
 })
 
-// fixture is a server over a fresh SQLite file with the demo region in it.
+// fixture is a server over a fresh database with the demo region in it.
 type fixture struct {
 	*api.Server
-	store *sqlite.Store
+	store inventory.Store
 }
 
+// opener makes a server over a store of one kind.
+type opener func(testing.TB, api.Options) fixture
+
+// onEachStore runs a test of operations that store on SQLite and on PostgreSQL.
+func onEachStore(t *testing.T, test func(*testing.T, opener)) {
+	t.Run("SQLite", func(t *testing.T) { test(t, newServer) })
+	t.Run("PostgreSQL", func(t *testing.T) {
+		test(t, func(t testing.TB, options api.Options) fixture {
+			t.Helper()
+			store, err := postgres.Open(t.Context(), storetest.Postgres(t))
+			if err != nil {
+				t.Fatal(err)
+			}
+			return newServerOver(t, store, options)
+		})
+	})
+}
+
+// newServer makes a server over a fresh SQLite file.
 func newServer(t testing.TB, options api.Options) fixture {
 	t.Helper()
-	options.Hosts = append(options.Hosts, "example.com", "a") // those of httptest and of the raw requests
 	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "test.db"))
 	if err != nil {
 		t.Fatal(err)
 	}
+	return newServerOver(t, store, options)
+}
+
+func newServerOver(t testing.TB, store inventory.Store, options api.Options) fixture {
+	t.Helper()
+	options.Hosts = append(options.Hosts, "example.com", "a") // those of httptest and of the raw requests
 	t.Cleanup(func() {
 		if err := store.Close(); err != nil {
 			t.Error(err)

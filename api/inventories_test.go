@@ -50,7 +50,9 @@ func walk(t *testing.T, server fixture, operationID, path string) (found []strin
 	return found, pages
 }
 
-func TestListsInPages(t *testing.T) {
+func TestListsInPages(t *testing.T) { onEachStore(t, testListsInPages) }
+
+func testListsInPages(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	row := func(price int) string {
 		return fmt.Sprintf("code,category,name,unit,price,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n"+

@@ -121,7 +121,9 @@ func TestNoBatchSheetWithoutAPlan(t *testing.T) {
 
 // That the version behind it is withdrawn is told with a mix check too, in either
 // form.
-func TestMixCheckOfAWithdrawnVersion(t *testing.T) {
+func TestMixCheckOfAWithdrawnVersion(t *testing.T) { onEachStore(t, testMixCheckOfAWithdrawnVersion) }
+
+func testMixCheckOfAWithdrawnVersion(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	if w := server.do(post("/v1/mixes/check", planned)); w.Header().Get("Inventory-Withdrawn") != "" {
 		t.Error("said before it was so")

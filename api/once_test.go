@@ -46,8 +46,10 @@ func createKey(t testing.TB, server fixture, name, role, secret string) keyAnswe
 
 // A name is text of visible ASCII, bare or as a string of RFC 8941; both forms are one
 // name.
-func TestIdempotencyKeyHeader(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestIdempotencyKeyHeader(t *testing.T) { onEachStore(t, testIdempotencyKeyHeader) }
+
+func testIdempotencyKeyHeader(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	body := `{"name":"a","role":"viewer"}`
 	send := func(names ...string) *httptest.ResponseRecorder {
 		r := bearer(post("/v1/keys", body), server.secrets["admin"])
@@ -79,8 +81,10 @@ func TestIdempotencyKeyHeader(t *testing.T) {
 // A request whose answer was lost is sent again, to another server on the same
 // database: it makes nothing twice and has the same answer, but for the secret, which
 // is kept nowhere.
-func TestLostAnswer(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestLostAnswer(t *testing.T) { onEachStore(t, testLostAnswer) }
+
+func testLostAnswer(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	restarted := fixture{api.New(service.New(server.store), contract(), api.Options{Hosts: []string{"example.com"}}), server.store}
 	request := func(body string) *http.Request {
 		return bearer(post("/v1/keys", body, "Idempotency-Key", "lost"), server.secrets["admin"])
@@ -130,8 +134,10 @@ func TestLostAnswer(t *testing.T) {
 }
 
 // What was refused is not remembered: mended, it may come under the same name.
-func TestRefusedIsNotRemembered(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestRefusedIsNotRemembered(t *testing.T) { onEachStore(t, testRefusedIsNotRemembered) }
+
+func testRefusedIsNotRemembered(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	for body, want := range map[string]int{
 		`{"name":"a"}`:                                           422,
 		`{"name":"a","role":"root"}`:                             422,
@@ -156,8 +162,10 @@ func TestRefusedIsNotRemembered(t *testing.T) {
 
 // Fifty equal requests at once make one key; one answer has its secret, and the others
 // say that they are replayed.
-func TestFiftyEqualRequests(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestFiftyEqualRequests(t *testing.T) { onEachStore(t, testFiftyEqualRequests) }
+
+func testFiftyEqualRequests(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	answers := make([]*httptest.ResponseRecorder, 50)
 	var group sync.WaitGroup
 	start := make(chan struct{})
@@ -187,8 +195,10 @@ func TestFiftyEqualRequests(t *testing.T) {
 
 // The answer to a request that stores is the result as GET shows it, byte for byte,
 // the first time and every later time.
-func TestAnswerIsTheResource(t *testing.T) {
-	server := newKeyed(t, api.Options{})
+func TestAnswerIsTheResource(t *testing.T) { onEachStore(t, testAnswerIsTheResource) }
+
+func testAnswerIsTheResource(t *testing.T, newServer opener) {
+	server := newServer.keyed(t, api.Options{})
 	const location = "/v1/inventories/demo/versions/1"
 	svc := service.New(server.store)
 	server.Router().POST("/test/store", func(c echo.Context) error {

@@ -139,6 +139,10 @@ func TestEveryFaultOfEveryBodyInOneAnswer(t *testing.T) {
 // reader of decimals refuses it, whole or as a patch; and what a patch does not touch
 // it does not answer for.
 func TestEveryFaultOfAnItemInOneAnswer(t *testing.T) {
+	onEachStore(t, testEveryFaultOfAnItemInOneAnswer)
+}
+
+func testEveryFaultOfAnItemInOneAnswer(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	cement := draft + "/items/cement-cem-i"

@@ -207,7 +207,9 @@ func TestUploadPageTellsEveryRow(t *testing.T) {
 // From a messy table to a version: a check stores nothing, the publication is the
 // version that the API shows, the same again is no other, and one new price is one
 // difference.
-func TestUploadPagePublishes(t *testing.T) {
+func TestUploadPagePublishes(t *testing.T) { onEachStore(t, testUploadPagePublishes) }
+
+func testUploadPagePublishes(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	send := func(publish bool, status int, file string, more ...string) (string, *httptest.ResponseRecorder) {
 		t.Helper()

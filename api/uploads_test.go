@@ -61,7 +61,9 @@ func form(t testing.TB, options, name, file string) (body, contentType string) {
 
 // A messy table goes in: every fault is told with its row, a dry run shows what would
 // be, and what was read other than literally is said.
-func TestUploadOfAMessyTable(t *testing.T) {
+func TestUploadOfAMessyTable(t *testing.T) { onEachStore(t, testUploadOfAMessyTable) }
+
+func testUploadOfAMessyTable(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	items := draft + "/items"
@@ -108,7 +110,9 @@ func TestUploadOfAMessyTable(t *testing.T) {
 
 // Files that are none, are locked, are bombs or are said to be others are refused,
 // and leave the draft as it is.
-func TestUploadsRefused(t *testing.T) {
+func TestUploadsRefused(t *testing.T) { onEachStore(t, testUploadsRefused) }
+
+func testUploadsRefused(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	for name, c := range map[string]struct {
@@ -152,7 +156,9 @@ func TestUploadsRefused(t *testing.T) {
 
 // What is exported, in each form, goes in again and has the same hash; what a
 // spreadsheet would run does not run.
-func TestExportsComeBack(t *testing.T) {
+func TestExportsComeBack(t *testing.T) { onEachStore(t, testExportsComeBack) }
+
+func testExportsComeBack(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	server.send(t, "patchDraftItem", http.MethodPatch, draft+"/items/ggbs", `{"name":"=HYPERLINK(\"http://example.com\")","note":"-12.5 °C, é, 🚧"}`, 200, "If-Match", `"1"`)
@@ -200,7 +206,9 @@ func TestExportsComeBack(t *testing.T) {
 
 // A withdrawn version computes what it always did; the answer says so beside the
 // body, and a request that names no version gets another.
-func TestWithdrawnVersion(t *testing.T) {
+func TestWithdrawnVersion(t *testing.T) { onEachStore(t, testWithdrawnVersion) }
+
+func testWithdrawnVersion(t *testing.T, newServer opener) {
 	server := newServer(t, api.Options{})
 	draft, _ := begin(t, server, `{"from":"demo@1"}`)
 	server.send(t, "patchDraftItem", http.MethodPatch, draft+"/items/cement-cem-i", `{"price":{"amount":"1.24"}}`, 200, "If-Match", `"1"`)
