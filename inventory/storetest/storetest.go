@@ -74,6 +74,7 @@ func Run(t *testing.T, db Database) {
 		{"a withdrawal changes no version", testWithdrawn},
 		{"migrations go up, down and up", testMigrations},
 		{"several instances may migrate at once", testMigrateTogether},
+		{"an instance killed while it migrates leaves a start", testMigrateKilled},
 		{"a newer schema is refused", testNewerSchema},
 		{"keys come back", testKeys},
 		{"a revoked key stays revoked", testRevoked},
@@ -831,6 +832,39 @@ func testMigrateTogether(t *testing.T, db Database) {
 	}
 	group.Wait()
 	check(dsn, errs)
+}
+
+// testMigrateKilled ends instances with kill -9 at various points of their migration;
+// the next to start finishes it, and the schema is as ever.
+func testMigrateKilled(t *testing.T, db Database) {
+	_, whole := fresh(t, db)
+	want := schema(t, db, db.SQL(t, whole))
+	start := time.Now()
+	if out, err := child(t, taskOpen, db.New(t)).CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	usual := time.Since(start)
+	const points = 4
+	for n := range points {
+		dsn := db.New(t)
+		instance := child(t, taskOpen, dsn)
+		if err := instance.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(usual * time.Duration(n+1) / points)
+		_ = instance.Process.Kill() // it may have ended by itself
+		_ = instance.Wait()
+		store, err := db.Open(t.Context(), dsn)
+		if err != nil {
+			t.Fatalf("killed at %d of %d: %v", n+1, points, err)
+		}
+		if err := store.Close(); err != nil {
+			t.Error(err)
+		}
+		if diff := cmp.Diff(want, schema(t, db, db.SQL(t, dsn))); diff != "" {
+			t.Errorf("killed at %d of %d: %s", n+1, points, diff)
+		}
+	}
 }
 
 func testNewerSchema(t *testing.T, db Database) {
