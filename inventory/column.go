@@ -118,6 +118,12 @@ var columns = func() []Column {
 			}
 			return &price(i).Spread
 		}),
+		numberIn("price_min_quantity", func(i *Item) *decimal.NullDecimal {
+			if i.Price == nil {
+				return nil
+			}
+			return &i.Price.MinQuantity
+		}, func(i *Item) *decimal.NullDecimal { return &price(i).MinQuantity }),
 	}
 	quoted := func(i *Item) *Quoted {
 		if price(i).Quoted == nil {

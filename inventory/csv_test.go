@@ -318,7 +318,7 @@ func TestCSVEscapesFormulas(t *testing.T) {
 
 func TestColumns(t *testing.T) {
 	const want = "code,category,name,unit,density_kg_per_m3,unit_mass_kg,solids_percent,batch_volume_m3,module,default_for,boundary," +
-		"price,price_currency,price_date,price_basis,price_tax,price_valid_until,price_spread,price_quoted,price_quoted_currency,price_quoted_date,price_exchange_rate,price_exchange_date,price_exchange_source,price_index_series,price_index_from,price_index_to," +
+		"price,price_currency,price_date,price_basis,price_tax,price_valid_until,price_spread,price_min_quantity,price_quoted,price_quoted_currency,price_quoted_date,price_exchange_rate,price_exchange_date,price_exchange_source,price_index_series,price_index_from,price_index_to," +
 		"price_source_kind,price_source_title,price_source_publisher,price_source_year,price_source_reference,price_source_licence," +
 		"gwp_a1_a3,gwp_process,gwp_a2,gwp_a4,gwp_c1,gwp_c2,gwp_c3,gwp_c4,gwp_d," +
 		"factor_source_kind,factor_source_title,factor_source_publisher,factor_source_year,factor_source_reference,factor_source_licence,factor_valid_until,factor_spread,factor_pedigree," +

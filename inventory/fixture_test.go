@@ -132,6 +132,9 @@ func drawItems(t *rapid.T) []inventory.Item {
 			if rapid.Bool().Draw(t, "ends") {
 				i.Price.ValidUntil, i.Price.Spread = "2027-12-31", &inventory.Spread{Distribution: inventory.Uniform, Low: null("0.9"), High: null("1.000000000001")}
 			}
+			if rapid.Bool().Draw(t, "in quantity") {
+				i.Price.MinQuantity = decimal.NewNullDecimal(drawDecimal(t, "least").Add(decimal.New(1, -12)))
+			}
 			if rapid.Bool().Draw(t, "quoted") {
 				i.Price.Quoted = &inventory.Quoted{Amount: decimal.New(rapid.Int64Range(0, 1e12).Draw(t, "quoted"), -6), Currency: "JPY", Date: "2023-01-01",
 					Rate: null("0.0061"), RateDate: "2024-02-28", RateSource: text(20).Draw(t, "bank"), IndexSeries: text(20).Draw(t, "series"),

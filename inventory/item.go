@@ -137,8 +137,11 @@ type Price struct {
 	Tax        string          // TaxExcluded or TaxIncluded
 	ValidUntil string          // RFC 3339 full-date; empty where the source sets no end
 	Spread     *Spread
-	Quoted     *Quoted // where Amount was converted or restated
-	Source     Source
+	// MinQuantity is the least amount, in the declared unit, from which the price holds,
+	// as an offer for larger orders says; invalid where it holds for any. > 0
+	MinQuantity decimal.NullDecimal
+	Quoted      *Quoted // where Amount was converted or restated
+	Source      Source
 }
 
 // Quoted is what the source of a price says, where the inventory has it in another

@@ -35,15 +35,16 @@ type itemJSON struct {
 }
 
 type priceJSON struct {
-	Amount     decimalText `json:"amount"`
-	Currency   string      `json:"currency"`
-	Date       string      `json:"date"`
-	Basis      string      `json:"basis"`
-	Tax        string      `json:"tax"`
-	ValidUntil string      `json:"valid_until,omitempty"`
-	Spread     *spreadJSON `json:"spread,omitempty"`
-	Quoted     *quotedJSON `json:"quoted,omitempty"`
-	Source     Source      `json:"source"`
+	Amount      decimalText `json:"amount"`
+	Currency    string      `json:"currency"`
+	Date        string      `json:"date"`
+	Basis       string      `json:"basis"`
+	Tax         string      `json:"tax"`
+	ValidUntil  string      `json:"valid_until,omitempty"`
+	Spread      *spreadJSON `json:"spread,omitempty"`
+	MinQuantity decimalText `json:"min_quantity,omitzero"`
+	Quoted      *quotedJSON `json:"quoted,omitempty"`
+	Source      Source      `json:"source"`
 }
 
 type quotedJSON struct {
@@ -176,7 +177,7 @@ func (i *Item) json() *itemJSON {
 		FactorSource: i.FactorSource, FactorData: i.FactorData.json(), Note: i.Note, Layer: i.Layer,
 	}
 	if p := i.Price; p != nil {
-		w.Price = &priceJSON{present(p.Amount), p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.json(), nil, p.Source}
+		w.Price = &priceJSON{present(p.Amount), p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.json(), decimalText{p.MinQuantity}, nil, p.Source}
 		if q := p.Quoted; q != nil {
 			w.Price.Quoted = &quotedJSON{present(q.Amount), q.Currency, q.Date, decimalText{q.Rate}, q.RateDate, q.RateSource, q.IndexSeries, decimalText{q.IndexFrom}, decimalText{q.IndexTo}}
 		}
@@ -221,7 +222,7 @@ func (i *Item) UnmarshalJSON(text []byte) error {
 		if !p.Amount.Valid {
 			return errors.New("price has no amount")
 		}
-		i.Price = &Price{p.Amount.Decimal, p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.spread(), nil, p.Source}
+		i.Price = &Price{p.Amount.Decimal, p.Currency, p.Date, p.Basis, p.Tax, p.ValidUntil, p.Spread.spread(), p.MinQuantity.NullDecimal, nil, p.Source}
 		if q := p.Quoted; q != nil {
 			if !q.Amount.Valid {
 				return errors.New("quoted has no amount")

@@ -45,6 +45,7 @@ var columnHelp = map[string]help{
 	"price_tax":             {"whether value added tax is in the price", withPrice, TaxExcluded + ", " + TaxIncluded, TaxExcluded},
 	"price_valid_until":     {"the last day of the offer", optional, aDay, "2026-12-31"},
 	"price_spread":          {"how far the price may be from what is stated", optional, aSpread, "triangular 0.9 1.2"},
+	"price_min_quantity":    {"the least order, in declared units, from which the price holds", optional, moreThan0, "100"},
 	"price_quoted":          {"what the source says, where the price was converted or restated", optional, notBelow0, "0.155"},
 	"price_quoted_currency": {"currency of what was quoted", withQuoted, aCurrency, "USD"},
 	"price_quoted_date":     {"the day of what was quoted", withQuoted, aDay, "2025-11-03"},

@@ -249,6 +249,7 @@ func (v *validator) checkPrice(p *Price) {
 	v.oneOf("price_tax", p.Tax, true, TaxExcluded, TaxIncluded)
 	v.date("price_valid_until", p.ValidUntil)
 	v.spread("price_spread", p.Spread)
+	v.positive("price_min_quantity", p.MinQuantity)
 	v.quoted(p)
 	v.source(&priceSource, &p.Source)
 }

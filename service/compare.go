@@ -281,6 +281,7 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 		if it.Price != nil {
 			list[i].PriceDate, list[i].PriceBasis, list[i].PriceTax = it.Price.Date, it.Price.Basis, it.Price.Tax
 			list[i].PriceSource, list[i].PriceValidUntil = &it.Price.Source, it.Price.ValidUntil
+			list[i].PriceMinQuantity = plainOf(it.Price.MinQuantity)
 			if it.Price.Spread != nil {
 				list[i].PriceSpread = it.Price.Spread.String()
 			}

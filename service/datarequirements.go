@@ -109,6 +109,7 @@ func (e *evaluated) checkData() {
 				doubt.Add(e.at, "price-expired", "the price of %s held until %s; the figures are of %s, %s", it.Code, i.Price.ValidUntil, asOf, because)
 			}
 		}
+		e.checkQuantity(it, doubt)
 		e.checkAllocation(it)
 		switch {
 		case i.Layer == "":
@@ -126,6 +127,24 @@ func (e *evaluated) checkData() {
 	}
 	if len(sets) > 1 {
 		e.faults.Add("/inventory", "characterisation-mixed", "factors that were added up with different global warming potentials cannot be summed: %s", groups(sets))
+	}
+}
+
+// checkQuantity says of a price for larger orders that the area of the study takes less:
+// of all that it is used for, whenever.
+func (e *evaluated) checkQuantity(it *entry, doubt *fault.List) {
+	p := it.inventory.Price
+	if p == nil || !p.MinQuantity.Valid || e.study.factors == nil {
+		return
+	}
+	var perM2 num.Total
+	for i := range e.bill.Flows {
+		if f := &e.bill.Flows[i]; f.Unpriced == "" && e.catalogue.of(f) == it {
+			perM2.Add(f.Amount)
+		}
+	}
+	if total := num.AmountOf(perM2.Value(), e.study.area); total.LessThan(p.MinQuantity.Decimal) {
+		doubt.Add(e.at, "price-below-quantity", "the price of %s holds from %s %s; the area takes %s %s", it.Code, num.Canonical(p.MinQuantity.Decimal), it.Unit, num.Canonical(total), it.Unit)
 	}
 }
 

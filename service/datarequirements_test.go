@@ -3,6 +3,7 @@ package service_test
 import (
 	"bytes"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -76,6 +77,37 @@ func TestExpiredSources(t *testing.T) {
 	wantFault(t, list, "/alternatives/0", "factor-expired")
 	wantFault(t, list, "/alternatives/0", "price-expired")
 	wantFault(t, faults(t, svc, request(t, edit{"/data_requirements", map[string]any{"as_of": "2026-02-30"}})), "/data_requirements/as_of", "date-invalid")
+}
+
+// A price for larger orders is said to be one where the area takes less: 350 kg/m3 at
+// 240 mm are 84 kg of cement per m2, with 2 % of waste 85.714286, so 7300 m2 take
+// 625,714.285714 kg. Just as much is enough.
+func TestPricesOfLargerOrders(t *testing.T) {
+	svc := newService(t)
+	for n, c := range []struct {
+		from string
+		said bool
+	}{{"625714", false}, {"625715", true}, {"1000000", true}} {
+		changedDemo(t, svc, func(code string, i *inventory.Item) {
+			if code == "cement-cem-i" {
+				price := *i.Price
+				price.MinQuantity = decimal.NewNullDecimal(decimal.RequireFromString(c.from))
+				i.Price = &price
+			}
+		})
+		ref := edit{"/inventory", "demo@" + strconv.Itoa(n+2)}
+		r := compare(t, svc, request(t, ref))
+		said := slices.ContainsFunc(r.Alternatives[0].Warnings, func(s service.Statement) bool { return s.Code == "price-below-quantity" })
+		if said != c.said {
+			t.Errorf("from %s kg: %v, want %v", c.from, said, c.said)
+		}
+		if used := r.Sources[slices.IndexFunc(r.Sources, func(s service.ItemUsed) bool { return strings.HasSuffix(s.Ref, "/cement-cem-i") })]; used.PriceMinQuantity == nil || used.PriceMinQuantity.String() != c.from {
+			t.Errorf("the source says %v", used.PriceMinQuantity)
+		}
+		if c.said {
+			wantFault(t, faults(t, svc, request(t, ref, edit{"/data_requirements", map[string]any{"strict": true}})), "/alternatives/0", "price-below-quantity")
+		}
+	}
 }
 
 // Factors that were summed with different potentials are not summed with each other;

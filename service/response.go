@@ -449,6 +449,7 @@ type ItemUsed struct {
 	PriceSource      *inventory.Source `json:"price_source"`
 	PriceValidUntil  string            `json:"price_valid_until,omitzero"`
 	PriceSpread      string            `json:"price_spread,omitzero"`
+	PriceMinQuantity *Plain            `json:"price_min_quantity,omitzero"`
 	PriceQuoted      *QuotedUsed       `json:"price_quoted,omitzero"`
 	FactorSource     *inventory.Source `json:"factor_source"`
 	FactorValidUntil string            `json:"factor_valid_until,omitzero"`

@@ -168,7 +168,7 @@ func testDecimals(t *testing.T, db Database) {
 			if c.Kind != inventory.DecimalColumn {
 				continue
 			}
-			positive := slices.Contains([]string{"density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_exchange_rate", "price_index_from", "price_index_to"}, c.Name)
+			positive := slices.Contains([]string{"density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_min_quantity", "price_exchange_rate", "price_index_from", "price_index_to"}, c.Name)
 			if positive && text == "0" || c.Name == "solids_percent" && dec(text).GreaterThan(num.Hundred) {
 				continue
 			}
@@ -638,8 +638,8 @@ func testNumbers(t *testing.T, db Database) {
 			columns = append(columns, c.Name)
 		}
 	}
-	if len(columns) != 22 {
-		t.Errorf("%d columns of numbers, want 22", len(columns))
+	if len(columns) != 23 {
+		t.Errorf("%d columns of numbers, want 23", len(columns))
 	}
 	for _, column := range columns {
 		for _, literal := range []string{`'NaN'`, `'Infinity'`, `'-Infinity'`, `'1000000000000000'`, `'-1000000000000000'`, `'1e300'`, `1e300`,
@@ -657,7 +657,7 @@ func testNumbers(t *testing.T, db Database) {
 			if accepted(insert(column, `'100.000000000001'`)) || accepted(insert(column, `'1000'`)) {
 				t.Error("solids of more than 100 % are accepted")
 			}
-		case "amount", "density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_exchange_rate", "price_index_from", "price_index_to":
+		case "amount", "density_kg_per_m3", "unit_mass_kg", "batch_volume_m3", "price_min_quantity", "price_exchange_rate", "price_index_from", "price_index_to":
 			if accepted(insert(column, `'0'`)) {
 				t.Errorf("%s accepts 0", column)
 			}
