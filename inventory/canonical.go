@@ -118,6 +118,7 @@ func (t *canonicalText) price(p *Price) {
 	t.member("basis", p.Basis)
 	t.member("currency", p.Currency)
 	t.member("date", p.Date)
+	t.number("min_quantity", p.MinQuantity)
 	if p.Quoted != nil {
 		t.name("quoted")
 		t.quoted(p.Quoted)

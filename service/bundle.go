@@ -51,6 +51,9 @@ type BundleInventory struct {
 	Meta       inventory.Meta   `json:"meta"`
 	Restricted []string         `json:"restricted"` // items whose numbers must not be passed on
 	Rows       []inventory.Item `json:"rows"`       // by code: those in use, the parts of their recipes, the inventory's defaults
+
+	Extends    *LayerRef        `json:"extends,omitzero"`
+	Overridden []inventory.Item `json:"overridden,omitzero"` // items of the base whose place rows take
 }
 
 // BundleHashes are hex SHA-256 over RFC 8785 canonical JSON.
@@ -138,17 +141,22 @@ func bundleInventory(c *catalogue, evaluations []*evaluated) (BundleInventory, e
 		}
 		maps.Copy(used, e.used)
 	}
-	inv := BundleInventory{Ref: c.ref.Ref, Hash: c.ref.Hash, Meta: c.version.Meta, Restricted: []string{}}
+	inv := BundleInventory{Ref: c.ref.Ref, Hash: c.ref.Hash, Meta: c.version.Meta, Restricted: []string{}, Extends: c.ref.Extends}
 	for _, code := range slices.Sorted(maps.Keys(used)) {
 		inv.Rows = append(inv.Rows, *used[code].inventory)
+		if over := used[code].overrides; over != nil {
+			inv.Overridden = append(inv.Overridden, *over.Base)
+		}
 	}
-	_, withheld, err := inventory.Redistributable(inv.Rows)
+	_, withheld, err := inventory.Redistributable(slices.Concat(inv.Rows, inv.Overridden))
 	if err != nil {
 		return inv, hashingFailed(err)
 	}
 	for _, w := range withheld {
 		inv.Restricted = append(inv.Restricted, w.Item)
 	}
+	slices.Sort(inv.Restricted)
+	inv.Restricted = slices.Compact(inv.Restricted)
 	return inv, nil
 }
 

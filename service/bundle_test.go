@@ -1,6 +1,7 @@
 package service_test
 
 import (
+	"bytes"
 	"fmt"
 	"math/rand/v2"
 	"strconv"
@@ -9,6 +10,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
 )
@@ -280,5 +282,35 @@ func TestVerifyRefusesWhatIsNoBundle(t *testing.T) {
 		if err != nil || v.Match || v.FirstDifference.Pointer != "/inventory/rows/1" {
 			t.Errorf("%s: %v %+v", name, err, v)
 		}
+	}
+}
+
+// A bundle of an inventory that extends another has what its items take the place of,
+// and so gives the same result where neither is stored.
+func TestBundleOfLayers(t *testing.T) {
+	svc := newService(t)
+	v, err := svc.Version(t.Context(), "demo", 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	own := *inventory.Find(v.Items, "cement-cem-i")
+	own.Price.Amount = dec("0.131")
+	var table bytes.Buffer
+	if err := inventory.WriteCSV(&table, []inventory.Item{own}); err != nil {
+		t.Fatal(err)
+	}
+	meta := v.Meta
+	meta.Extends = "demo@1"
+	if _, _, err := svc.Import(t.Context(), "north", meta, &table, "own cement"); err != nil {
+		t.Fatal(err)
+	}
+	text := bundleOf(t, svc, request(t, edit{"/inventory", "north@1"}))
+	alone, err := service.VerifyAlone(t.Context(), text, anything)
+	if err != nil || !alone.Match || !bytes.Contains(text, []byte(`"overridden":[{`)) {
+		t.Errorf("%+v %v", alone, err)
+	}
+	alone, err = service.VerifyAlone(t.Context(), changed(t, text, edit{"/inventory/overridden/0/price/amount", "0.125"}), anything)
+	if err != nil || alone.Match {
+		t.Errorf("another price of the base goes unnoticed: %+v %v", alone, err)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"slabledger/lca/compare"
 	"slabledger/lca/fault"
 	"slabledger/lca/num"
+	"slabledger/lca/unit"
 )
 
 // CutOffFlow is a flow that the request leaves out, with its share of what goes into
@@ -115,7 +116,7 @@ func (in *interpretation) readOmittedItem(r *reader, f CutOffFlow, at fault.Path
 		r.faults.Add(at, "not-used", "an item tells the impact of a constituent of the concrete, whose module is A1; of %s only the shares are known", f.Module)
 	case !part:
 		r.faults.Add(at, "category-mismatch", "%s is a %s, which is no constituent of concrete", it.Code, it.inventory.Category)
-	case !it.KgPerUnit().Valid:
+	case !unit.KgPer(it.Unit, it.UnitMass, it.Density).Valid:
 		r.faults.Add(at, "density-missing", "%s is declared per %s, and the inventory does not say what that weighs", it.Code, it.Unit)
 	case !known:
 		r.faults.Add(at, "factor-missing", "%s has no emission factor of its own in %s", it.Code, in.study.catalogue.ref.Ref)
@@ -162,7 +163,7 @@ func (in *interpretation) impact(o compare.Omitted, it *entry, e *evaluated, r *
 		return CutOffImpact{}, false
 	}
 	factor, _ := in.study.factor(it, it.inventory.MainFactor()) // readCutOff has found it
-	perKg := num.Quotient(factor, it.KgPerUnit().Decimal)
+	perKg := num.Quotient(factor, unit.KgPer(it.Unit, it.UnitMass, it.Density).Decimal)
 	emitted, part := compare.OmittedImpact(o.Mass, e.proportions.Density, perKg, r.Concrete.GWPKgCO2ePerM3.A1A3.Decimal)
 	impact := CutOffImpact{Name: r.Name, KgCO2ePerM3: Fixed{emitted}}
 	if part.Valid {

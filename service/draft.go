@@ -355,7 +355,7 @@ func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, i
 		if err != nil {
 			return edit, err
 		}
-		if refused = within(patch, refused); len(refused) == 0 {
+		if refused = ofPatch(patch, refused); len(refused) == 0 {
 			accepted = merged
 		}
 		changed, err := ReadItem(accepted, code, refused...)
@@ -367,8 +367,8 @@ func (s *Service) PatchItem(ctx context.Context, retry *inventory.Retry, slug, i
 // left out of what it accepts.
 type CheckItem func(text []byte) (accepted []byte, refused []fault.Fault, err error)
 
-// within keeps the faults that a patch brings: those of its members.
-func within(patch jsontext.Value, refused []fault.Fault) []fault.Fault {
+// ofPatch keeps the faults that a patch brings: those of its members.
+func ofPatch(patch jsontext.Value, refused []fault.Fault) []fault.Fault {
 	var members map[string]jsontext.Value
 	if err := json.Unmarshal(patch, &members); err != nil {
 		return refused // of a patch that is no object

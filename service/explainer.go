@@ -602,7 +602,7 @@ func (a *alternativeTerms) kgPerUnit(it *entry) int {
 	case it.Unit == "m3":
 		return a.densityOf(it)
 	}
-	return a.ofItem(it, "mass of a litre of "+it.Code, it.KgPerUnit().Decimal, "kg/L", "density_kg_per_m3 over 1000", nil)
+	return a.ofItem(it, "mass of a litre of "+it.Code, unit.KgPer(it.Unit, it.UnitMass, it.Density).Decimal, "kg/L", "density_kg_per_m3 over 1000", nil)
 }
 
 // amount is the amount of a flow per m2.
@@ -666,7 +666,7 @@ func (a *alternativeTerms) hauled(f *slab.Flow) int {
 	}
 	it := a.entry(f.Origin.Moved)
 	product := slices.IndexFunc(a.e.bill.Flows, func(g slab.Flow) bool {
-		return g.Item.Code == it.Code && g.Origin.Way == slab.OfProduct && g.Amount.Mul(it.KgPerUnit().Decimal).Equal(f.Origin.Kg)
+		return g.Item.Code == it.Code && g.Origin.Way == slab.OfProduct && g.Amount.Mul(unit.KgPer(it.Unit, it.UnitMass, it.Density).Decimal).Equal(f.Origin.Kg)
 	})
 	return a.made("mass of "+it.Code, "kg/m2", "Flows: amount times the mass of one unit", OpProduct, RoundNone, a.amount(product), a.kgPerUnit(it))
 }

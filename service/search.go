@@ -221,7 +221,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if q.readChoices(most); !faults.Empty() || q.all.count == 0 {
 		return nil, errFaults(faults.All())
 	}
-	c, refused, err := s.pinnedOrNone(ctx, req.Inventory, refused)
+	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
 	}

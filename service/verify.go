@@ -91,6 +91,8 @@ type readBundle struct {
 		Meta       inventory.Meta   `json:"meta"`
 		Restricted []string         `json:"restricted"`
 		Rows       []jsontext.Value `json:"rows"`
+		Extends    *LayerRef        `json:"extends"`
+		Overridden []jsontext.Value `json:"overridden"`
 	} `json:"inventory"`
 	Result jsontext.Value `json:"result"`
 	Hashes BundleHashes   `json:"hashes"`
@@ -198,12 +200,10 @@ func (v *verification) choose(stored func(inventory.Ref) (*catalogue, error)) (*
 		return nil, err
 	}
 	v.Inventory.ComputedFrom = FromRows
-	items := make([]inventory.Item, len(v.bundle.Inventory.Rows))
-	for i, row := range v.bundle.Inventory.Rows {
-		if err := json.Unmarshal(row, &items[i]); err != nil {
-			v.differ(string(fault.Path("/inventory/rows").At(i)), rawText(row), nil, "the row cannot be read as an item")
-			return nil, nil
-		}
+	items, ok := v.readRows("/inventory/rows", v.bundle.Inventory.Rows)
+	under, overridden := v.readRows("/inventory/overridden", v.bundle.Inventory.Overridden)
+	if !ok || !overridden {
+		return nil, nil
 	}
 	if problems := inventory.Validate(v.bundle.Inventory.Meta, items); len(problems) > 0 {
 		p := problems[0]
@@ -215,7 +215,25 @@ func (v *verification) choose(stored func(inventory.Ref) (*catalogue, error)) (*
 		v.differ(string(at), &found, nil, "no inventory could hold this ("+p.Column+"): "+p.Detail)
 		return nil, nil
 	}
-	return newCatalogue(&inventory.Version{Slug: ref.Slug, Number: ref.Number, Meta: v.bundle.Inventory.Meta, Hash: v.bundle.Inventory.Hash, Items: items}), nil
+	var base *catalogue
+	if at := v.bundle.Inventory.Extends; at != nil {
+		named, _ := inventory.ParseRef(at.Ref)
+		base = newCatalogue(&inventory.Version{Slug: named.Slug, Number: named.Number, Meta: v.bundle.Inventory.Meta, Hash: at.Hash, Items: under}, nil)
+	}
+	return newCatalogue(&inventory.Version{Slug: ref.Slug, Number: ref.Number, Meta: v.bundle.Inventory.Meta, Hash: v.bundle.Inventory.Hash, Items: items}, base), nil
+}
+
+// readRows reads rows of a bundle as items; it is false where one is none, which is the
+// difference then.
+func (v *verification) readRows(at fault.Path, rows []jsontext.Value) ([]inventory.Item, bool) {
+	items := make([]inventory.Item, len(rows))
+	for i, row := range rows {
+		if err := json.Unmarshal(row, &items[i]); err != nil {
+			v.differ(string(at.At(i)), rawText(row), nil, "the row cannot be read as an item")
+			return nil, false
+		}
+	}
+	return items, true
 }
 
 // recompute evaluates the request and holds the bundle against what comes of it.
