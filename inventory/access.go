@@ -103,6 +103,8 @@ const (
 	ActionDeleteDraft = "delete-draft"
 	ActionCreateKey   = "create-key"
 	ActionRevokeKey   = "revoke-key"
+	ActionCreateJob   = "create-job"
+	ActionCancelJob   = "cancel-job"
 )
 
 // Retry is what a store remembers of a request that named itself (Idempotency-Key),

@@ -96,3 +96,24 @@ func ScanDraft(rows Rows) (d Draft, err error) {
 func (d *Draft) into() []any {
 	return []any{&d.ID, &d.Slug, &d.Base, &d.Meta.Name, &d.Meta.Region, &d.Meta.Currency, &d.Meta.Invented, &d.Meta.Extends, &d.Revision, &d.CreatedBy, &d.CreatedAt, &d.UpdatedAt}
 }
+
+// ScanJobs reads rows of jobs, in the columns of JobColumns.
+func ScanJobs(rows Rows) (list []Job, err error) {
+	for rows.Next() {
+		var j Job
+		if err := rows.Scan(j.Into()...); err != nil {
+			return nil, err
+		}
+		list = append(list, j)
+	}
+	return list, rows.Err()
+}
+
+// JobColumns are the columns of a job in both databases, without the request and the
+// result.
+const JobColumns = `id, actor, operation, inventory, state, attempts, done, total, queued_at, started_at, ended_at, result_hash, problem`
+
+// Into is where the columns of a job go, in the order of JobColumns.
+func (j *Job) Into() []any {
+	return []any{&j.ID, &j.Actor, &j.Operation, &j.Inventory, &j.State, &j.Attempts, &j.Done, &j.Total, &j.QueuedAt, &j.StartedAt, &j.EndedAt, &j.ResultHash, &j.Problem}
+}

@@ -71,11 +71,11 @@ func Latest() int64 {
 	return version
 }
 
-// SQLite brings a SQLite database up to the newest schema, all in one
+// SQLite brings a SQLite database up to the newest schema, all of ours in one
 // transaction that holds the write lock from before the first look: of programs
 // that start at once one migrates and the others wait for it (as long as their
 // busy_timeout) and find nothing to do. A program killed on the way leaves
-// nothing behind.
+// nothing behind. The tables of the queue follow, see queue.go.
 //
 // The pool given must consist of one connection and serve nothing else. A
 // database of a newer program is a *NewerSchemaError.
@@ -84,7 +84,10 @@ func SQLite(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
-	return sqliteTransaction(ctx, db, func() error { return up(ctx, provider) })
+	if err := sqliteTransaction(ctx, db, func() error { return up(ctx, provider) }); err != nil {
+		return err
+	}
+	return queueUpSQLite(ctx, db)
 }
 
 // SQLiteDown takes a SQLite database back to a version of the schema; what
@@ -92,6 +95,9 @@ func SQLite(ctx context.Context, db *sql.DB) error {
 func SQLiteDown(ctx context.Context, db *sql.DB, version int64) error {
 	provider, err := provide(goose.DialectSQLite3, db)
 	if err != nil {
+		return err
+	}
+	if err := queueDownSQLite(ctx, db, version); err != nil {
 		return err
 	}
 	return sqliteTransaction(ctx, db, func() error {
@@ -150,7 +156,10 @@ func Postgres(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
-	return up(ctx, provider)
+	if err := up(ctx, provider); err != nil {
+		return err
+	}
+	return queueUpPostgres(ctx, db)
 }
 
 // PostgresDown takes a PostgreSQL database back to a version of the schema;
@@ -158,6 +167,9 @@ func Postgres(ctx context.Context, db *sql.DB) error {
 func PostgresDown(ctx context.Context, db *sql.DB, version int64) error {
 	provider, err := providePostgres(db)
 	if err != nil {
+		return err
+	}
+	if err := queueDownPostgres(ctx, db, version); err != nil {
 		return err
 	}
 	_, err = provider.DownTo(ctx, version)

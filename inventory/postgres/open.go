@@ -12,13 +12,18 @@ import (
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/jackc/pgx/v5/pgxpool"
 	"github.com/jackc/pgx/v5/stdlib"
+	"github.com/riverqueue/river/riverdriver/riverpgxv5"
 
 	"slabledger/inventory"
+	"slabledger/inventory/queue"
 	"slabledger/migrations"
 )
 
 // Store is an inventory.Store in a PostgreSQL database.
-type Store struct{ pool *pgxpool.Pool }
+type Store struct {
+	pool  *pgxpool.Pool
+	queue *queue.Queue[pgx.Tx]
+}
 
 var _ inventory.Store = (*Store)(nil)
 
@@ -35,7 +40,12 @@ func Open(ctx context.Context, dsn string) (*Store, error) {
 		pool.Close()
 		return nil, fmt.Errorf("migrating the database: %w", translate(ctx, err))
 	}
-	return &Store{pool}, nil
+	jobs, err := queue.New(riverpgxv5.New(pool))
+	if err != nil {
+		pool.Close()
+		return nil, err
+	}
+	return &Store{pool, jobs}, nil
 }
 
 func migrate(ctx context.Context, pool *pgxpool.Pool) (err error) {

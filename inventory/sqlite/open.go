@@ -12,15 +12,20 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/riverqueue/river/riverdriver/riversqlite"
 	sqlite "modernc.org/sqlite"
 	codes "modernc.org/sqlite/lib"
 
 	"slabledger/inventory"
+	"slabledger/inventory/queue"
 	"slabledger/migrations"
 )
 
 // Store is an inventory.Store in a file.
-type Store struct{ db *sql.DB }
+type Store struct {
+	db    *sql.DB
+	queue *queue.Queue[*sql.Tx]
+}
 
 var _ inventory.Store = (*Store)(nil)
 
@@ -51,7 +56,11 @@ func Open(ctx context.Context, path string) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Store{db}, nil
+	jobs, err := queue.New(riversqlite.New(db))
+	if err != nil {
+		return nil, errors.Join(err, db.Close())
+	}
+	return &Store{db, jobs}, nil
 }
 
 func migrate(ctx context.Context, dsn string) (err error) {

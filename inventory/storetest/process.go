@@ -16,13 +16,14 @@ import (
 // The test binary runs itself again with these variables to have a process that
 // can be killed.
 const (
-	envTask = "STORETEST_TASK" // taskOpen or taskPublish
+	envTask = "STORETEST_TASK" // one of those below
 	envDSN  = "STORETEST_DSN"
 )
 
 const (
 	taskOpen    = "open"    // open the store once, which migrates it
 	taskPublish = "publish" // publish version after version until killed
+	taskJob     = "job"     // begin a job and work on it until killed
 )
 
 // killSlug is the inventory that the publishing process adds to.
@@ -50,6 +51,9 @@ func work(task string, db Database) error {
 	}
 	if task == taskOpen {
 		return store.Close()
+	}
+	if task == taskJob {
+		return workJob(ctx, store)
 	}
 	newest := 0
 	if versions, err := store.Versions(ctx, killSlug); err == nil {

@@ -85,6 +85,13 @@ func Run(t *testing.T, db Database) {
 		{"an edited journal is found out", testJournalEdited},
 		{"of fifty equal requests one is served", testRetries},
 		{"a request is remembered for a day", testRemembered},
+		{"a job is begun, shows life and ends", testJobs},
+		{"a job is cancelled until it has ended", testJobsCancelled},
+		{"jobs are paged, the newest first", testJobsListed},
+		{"an actor has so many open jobs", testJobLimit},
+		{"a job of which nothing is heard is rescued", testJobsRescued},
+		{"two processes share the jobs", testJobsWorked},
+		{"the job of a killed process goes on", testWorkerKilled},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, db) })
 	}
