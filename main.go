@@ -15,10 +15,12 @@ import (
 	"os"
 	"os/signal"
 	"path/filepath"
+	"runtime"
 	"runtime/debug"
 	"strconv"
 	"sync"
 	"syscall"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -152,18 +154,49 @@ func dbFlag(cmd *cobra.Command, file *string) {
 	cmd.Flags().StringVar(file, "db", "", "SQLite `file`; without it DATABASE_URL selects PostgreSQL, else ./"+defaultDB)
 }
 
+// workers are what a process does for jobs.
+type workers struct {
+	count  int
+	limits service.JobLimits
+}
+
+// standardWorkers leave half of the processors to answers that are given at once.
+func standardWorkers() workers {
+	return workers{max(1, runtime.GOMAXPROCS(0)/2), service.StandardJobLimits()}
+}
+
+func (w *workers) flags(cmd *cobra.Command) {
+	*w = standardWorkers()
+	cmd.Flags().IntVar(&w.count, "workers", w.count, "`number` of jobs (long work) that run at once in this process; 0: it queues them, and other processes run them")
+	cmd.Flags().DurationVar(&w.limits.Time, "job-timeout", w.limits.Time, "longest `time` that a job may take")
+	cmd.Flags().IntVar(&w.limits.Open, "job-limit", w.limits.Open, "`number` of jobs of one key that may be queued or running")
+	cmd.Flags().DurationVar(&w.limits.Kept, "job-kept", w.limits.Kept, "`time` for which a job and its result are kept after its end")
+}
+
+func (w *workers) check() error {
+	if w.count < 0 || w.count > 64 || w.limits.Open < 1 || w.limits.Time < time.Second || w.limits.Time > 24*time.Hour || w.limits.Kept < time.Hour {
+		return errors.New("--workers is from 0 to 64, --job-limit at least 1, --job-timeout from 1s to 24h, --job-kept at least 1h")
+	}
+	return nil
+}
+
 func (p *program) serve() *cobra.Command {
 	var file, addr, reads string
 	var hosts []string
+	var jobs workers
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Run the HTTP service",
 		Long: "Runs the HTTP service on SQLite, or on PostgreSQL where DATABASE_URL is set, until it is\ninterrupted. The database is migrated first.\n\n" +
+			"It also works on jobs, which all processes on one database share; where one ends in the\nmiddle of a job, another begins that anew. See --workers.\n\n" +
 			"While there are no API keys (see keys create), it listens on an address of this machine\n" +
 			"alone. With a live key it listens on any; put a proxy with TLS before it, since keys travel\n" +
 			"with each request. Reading and computing need a key too, unless --reads open lets everyone.",
 		Args: cobra.NoArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if err := jobs.check(); err != nil {
+				return err
+			}
 			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
 				use, err := p.readAccess(cmd.Context(), svc, reads)
 				if err != nil {
@@ -177,18 +210,20 @@ func (p *program) serve() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. %s\n", listener.Addr(), where, use)
-				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, api.Options{Hosts: hosts, OpenReads: use.openReads})
+				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, api.Options{Hosts: hosts, OpenReads: use.openReads}, jobs)
 			})
 		},
 	}
 	dbFlag(cmd, &file)
+	jobs.flags(cmd)
 	cmd.Flags().StringVar(&addr, "addr", defaultAddr, "`address` to listen on; with no live API key one of this machine alone")
 	cmd.Flags().StringVar(&reads, "reads", "", "open or closed: whether reading and computing need no key once there are keys (default closed; or SLABLEDGER_READS)")
 	cmd.Flags().StringSliceVar(&hosts, "host", nil, "`name` besides localhost that requests may be addressed to, such as a proxy's; needed where no key is")
 	return cmd
 }
 
-func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, options api.Options) error {
+// answer serves, and works on jobs, until ctx ends; then both end.
+func (p *program) answer(ctx context.Context, svc *service.Service, listener net.Listener, least slog.Level, options api.Options, jobs workers) (err error) {
 	contract, err := loadContract()
 	if err != nil {
 		return err
@@ -203,6 +238,22 @@ func (p *program) answer(ctx context.Context, svc *service.Service, listener net
 		debug.SetMemoryLimit(memoryLimit)
 	}
 	options.Logger = slog.New(slog.NewJSONHandler(p.errs, &slog.HandlerOptions{Level: least}))
+	svc.LimitJobs(jobs.limits)
+	if jobs.count > 0 {
+		working, stop := context.WithCancel(ctx)
+		ended := make(chan error, 1)
+		go func() {
+			err := svc.Work(working, jobs.count, options.Logger)
+			if err != nil {
+				options.Logger.Error("no jobs are worked", "cause", err.Error())
+			}
+			ended <- err
+		}()
+		defer func() {
+			stop()
+			err = errors.Join(err, <-ended)
+		}()
+	}
 	return api.New(svc, contract, options).Serve(ctx, listener)
 }
 
@@ -388,7 +439,7 @@ func (p *program) demo() *cobra.Command {
 				}
 				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. %s\n"+
 					"Reference: http://%s/docs\n", listener.Addr(), where, use, listener.Addr())
-				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, api.Options{OpenReads: use.openReads})
+				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, api.Options{OpenReads: use.openReads}, standardWorkers())
 			})
 		},
 	}

@@ -383,16 +383,50 @@ func (c *checker) explain(at fault.Path, wrong *openapi3.SchemaError) {
 	case "minItems":
 		c.add(at, "too-few", "entries: %d; at least %d", len(wrong.Value.([]any)), schema.MinItems)
 	case "oneOf": // look again at the branch that the value is meant for
-		for _, branch := range schema.OneOf {
-			if branch.Value.Type.Is(typeOf(wrong.Value)) {
-				c.visit(at, branch.Value, wrong.Value)
-				return
-			}
-		}
-		c.wrongType(at, schema, wrong.Value)
+		c.branch(at, schema, wrong.Value)
 	default:
 		c.add(at, "wrong-form", "the value does not have the form that the contract describes")
 	}
+}
+
+// branch looks again at the branch of a oneOf that a value is meant for: the one of its
+// type or, of several kinds of objects, the one that is told by a member of one value.
+func (c *checker) branch(at fault.Path, schema *openapi3.Schema, value any) {
+	var kinds []any
+	member := ""
+	for _, branch := range schema.OneOf {
+		if !branch.Value.Type.Is(typeOf(value)) {
+			continue
+		}
+		name, kind := told(branch.Value)
+		object, _ := value.(map[string]any)
+		if name == "" || object[name] == kind {
+			c.visit(at, branch.Value, value)
+			return
+		}
+		member, kinds = name, append(kinds, kind)
+	}
+	object, _ := value.(map[string]any)
+	found, given := object[member]
+	switch {
+	case member == "":
+		c.wrongType(at, schema, value)
+	case !given:
+		c.add(at.At(member), "required-member-missing", "the member is missing; accepted: %s", list(kinds))
+	default:
+		text := fmt.Sprint(found)
+		c.add(at.At(member), "not-in-list", "%s is not accepted here; accepted: %s%s", quote(text), list(kinds), nearest(text, words(kinds)))
+	}
+}
+
+// told is the member by which an object is known among others, and its one value.
+func told(schema *openapi3.Schema) (name string, kind any) {
+	for _, name := range members(schema) {
+		if p := schema.Properties[name].Value; len(p.Enum) == 1 {
+			return name, p.Enum[0]
+		}
+	}
+	return "", nil
 }
 
 // wrongType says what is accepted. A bare number where a quantity is due is the

@@ -143,7 +143,7 @@ func TestContractExamplesRun(t *testing.T) {
 				}
 				address := strings.ReplaceAll(pathOf(o), "k3v9x2m7q4ab", server.draft)
 				w := server.do(request(o.Method, address, bytes.NewReader(body), "Content-Type", "application/json", "Idempotency-Key", name, "If-Match", `"3"`))
-				if w.Code != http.StatusOK && w.Code != http.StatusCreated {
+				if w.Code/100 != 2 {
 					t.Fatalf("%d %s", w.Code, w.Body)
 				}
 				checkAnswer(t, o.ID, w)

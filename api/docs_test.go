@@ -3,6 +3,8 @@ package api_test
 import (
 	"bytes"
 	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"html"
@@ -124,8 +126,34 @@ func TestDocsCommandsWork(t *testing.T) {
 	}
 }
 
-// prepared is a server with what the examples of the contract name: a draft at its
-// third revision and, unless there are to be none, a key of each role.
+// endedJob stores a job of the id that the examples of the contract name, with its
+// result.
+func endedJob(t testing.TB, store inventory.Store) {
+	t.Helper()
+	answer, err := service.New(store).Compare(t.Context(), read(t, "../testdata/demo/comparison.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	result, err := service.Encode(answer)
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(result)
+	j := inventory.Job{ID: "j8c2w5n4t7xd", Actor: "local", Operation: "comparison", Inventory: "demo@1", QueuedAt: "2026-03-01T10:00:00.000000Z"}
+	c := inventory.Change{Actor: j.Actor, Action: inventory.ActionCreateJob, Target: j.ID, At: j.QueuedAt}
+	if err := store.CreateJob(t.Context(), j, []byte("{}"), 1, c); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := store.BeginJob(t.Context(), j.ID, j.QueuedAt); err != nil {
+		t.Fatal(err)
+	}
+	if err := store.EndJob(t.Context(), j.ID, 1, inventory.JobOutcome{Result: result, ResultHash: hex.EncodeToString(sum[:]), At: j.QueuedAt}); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// prepared is a server with what the examples of the contract name: a job that is
+// done, a draft at its third revision and, unless there are to be none, a key of each role.
 type prepared struct {
 	fixture
 	draft, key string // their ids
@@ -143,6 +171,7 @@ func newPrepared(t testing.TB, keyed bool) prepared {
 	for n, price := range []string{"0.125", "0.126"} {
 		e.send(t, "patchDraftItem", http.MethodPatch, address+"/items/cement-cem-i", `{"price":{"amount":"`+price+`"}}`, http.StatusOK, "If-Match", fmt.Sprintf(`"%d"`, n+1))
 	}
+	endedJob(t, e.store)
 	if !keyed {
 		return e
 	}

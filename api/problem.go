@@ -63,6 +63,9 @@ var kinds = []Kind{
 	{string(service.Conflict), http.StatusConflict, "Another publisher took the version number",
 		"Two publications of one inventory ran at once, and the other was first.",
 		"Look at what was published and, if yours is still needed, publish it again."},
+	{string(service.NotDone), http.StatusConflict, "The job has no result",
+		"The job is queued, runs, has failed or was cancelled.",
+		"Get the job: its state says where it stands, and its problem why it failed. Ask for the result once the state is done."},
 	{"precondition-failed", http.StatusPreconditionFailed, "It has changed since it was read",
 		"The header If-Match names a state that is not the present one: another client has changed it in between.",
 		"Get it again, look at what has changed, and send the request with the new ETag if it is still right."},
@@ -93,12 +96,18 @@ var kinds = []Kind{
 	{"rate-limited", http.StatusTooManyRequests, "Too many keys that are none",
 		"Too many requests from this address had a key that the service refused.",
 		"Mend the key, and try again after the seconds that the header Retry-After gives."},
+	{string(service.TooManyJobs), http.StatusTooManyRequests, "Too many jobs have not ended",
+		"Of each key only so many jobs may be queued or running at once.",
+		"Wait until some have ended, or cancel one that is not needed."},
 	{"header-fields-too-large", http.StatusRequestHeaderFieldsTooLarge, "The head of the request is too large",
 		"The request line and the headers have at most 16 KiB together.",
 		"Send fewer or shorter headers."},
 	{string(service.Internal), http.StatusInternalServerError, "The service failed",
 		"A fault of the service, not of the request. Its cause is in the log under the request's id.",
 		"Report the instance, which is that id. Sending the request again may or may not help."},
+	{string(service.JobLost), http.StatusInternalServerError, "The job was lost again and again",
+		"The process that ran the job ended in the middle of it, as often as a job is begun anew.",
+		"Ask for less at once; if it happens again, report the job."},
 	{"not-implemented", http.StatusNotImplemented, "The transfer coding is not supported",
 		"The header Transfer-Encoding names a coding other than chunked.",
 		"Send the body with a Content-Length, or chunked."},
@@ -111,6 +120,9 @@ var kinds = []Kind{
 	{"compute-timeout", http.StatusServiceUnavailable, "The computation takes too long",
 		"What was asked takes more time than one request may have.",
 		"Ask for less at once: fewer alternatives, shorter chains of \"like\", a narrower range."},
+	{string(service.JobTimeout), http.StatusServiceUnavailable, "The job took too long",
+		"A job has a longest time (see serve --job-timeout), which this one has used up.",
+		"Ask for less at once, or have whoever runs the service allow more time."},
 	{"http-version-not-supported", http.StatusHTTPVersionNotSupported, "The version of HTTP is not supported",
 		"The request line names a version of HTTP that is not spoken here.",
 		"Use HTTP/1.1."},
@@ -200,6 +212,9 @@ func describe(err error, id string) (p problem, header [2]string, cause error) {
 		}
 		if k.Status == http.StatusServiceUnavailable {
 			header = [2]string{"Retry-After", "2"}
+		}
+		if failed.Code == service.TooManyJobs {
+			header = [2]string{"Retry-After", "30"}
 		}
 		if k.Status == http.StatusInternalServerError {
 			return newProblem(k, "", id), header, err

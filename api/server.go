@@ -120,6 +120,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	s.routeInventories()
 	s.routeVersions()
 	s.routeDrafts()
+	s.routeJobs()
 	s.routeUpload()
 	s.routeKeys()
 	s.routeDocs()

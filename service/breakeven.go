@@ -110,7 +110,7 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	if req.Variable.CarbonPrice && req.Measure != MeasureNPV {
 		faults.Add("/measure", "not-used", "a price of carbon is added to the net present value alone")
 	}
-	if !faults.Empty() || len(refused) > 0 {
+	if !faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(faults.All())
 	}
 	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,

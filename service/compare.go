@@ -58,7 +58,7 @@ func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonReq
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.traced = traced
-	study.checkOnly = len(refused) > 0
+	study.checkOnly = checksOnly(ctx, refused)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
 	req.Inventory = c.ref.Ref
@@ -108,7 +108,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 	}
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
-	study.checkOnly = len(refused) > 0
+	study.checkOnly = checksOnly(ctx, refused)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
 	r := reader{catalogue: c}
@@ -175,9 +175,12 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 	}
 	warnUnusedRules(evaluations, locate)
 	warnNoRehabilitation(evaluations, locate)
-	for _, e := range evaluations {
+	for i, e := range evaluations {
 		if err := gone(ctx); err != nil {
 			return nil, err
+		}
+		if s.tells {
+			progressOf(ctx)(i, len(evaluations))
 		}
 		if err := e.compute(); err != nil {
 			return nil, &Error{Code: Internal, Detail: "the computation failed", Cause: err}

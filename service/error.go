@@ -18,8 +18,12 @@ const (
 	NotFound        Code = "not-found"           // 404
 	Conflict        Code = "version-conflict"    // 409
 	Stale           Code = "precondition-failed" // 412: what was read has changed
+	NotDone         Code = "job-not-done"        // 409: there is no result of it
 	Invalid         Code = "validation-failed"   // 422: read, but cannot be computed
+	TooManyJobs     Code = "job-limit"           // 429
 	Internal        Code = "internal"            // 500
+	JobLost         Code = "job-lost"            // 500, of a job alone
+	JobTimeout      Code = "job-timeout"         // 503, of a job alone
 	Unavailable     Code = "service-unavailable" // 503
 )
 

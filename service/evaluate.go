@@ -35,6 +35,7 @@ type study struct {
 	checkOnly    bool                  // faults are wanted, no result
 	itemsToo     bool                  // with brief: the items behind the totals are wanted too
 	traced       bool                  // how each amount came about is wanted
+	tells        bool                  // progress, by alternative: it is all that the request asks for
 
 	requirements DataRequirements
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for

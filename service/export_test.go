@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"github.com/go-json-experiment/json"
+
+	"slabledger/lca/fault"
 )
 
 // SetClock makes a test's own time.
@@ -36,3 +38,18 @@ func (s *Service) ExplainEach(ctx context.Context, comparison []byte, pointers f
 	}
 	return nil
 }
+
+// AddOperation lets jobs run a test's own work, until the returned function takes it
+// away again.
+func AddOperation(name string, run func(ctx context.Context) (any, error)) (forget func()) {
+	operations[name] = operation{"inventory", func(_ *Service, ctx context.Context, _ []byte, refused ...fault.Fault) (any, error) {
+		if checksOnly(ctx, refused) {
+			return nil, errFaults(nil)
+		}
+		return run(ctx)
+	}}
+	return func() { delete(operations, name) }
+}
+
+// TellProgress tells how far an operation is.
+func TellProgress(ctx context.Context, done, total int) { progressOf(ctx)(done, total) }

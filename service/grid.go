@@ -120,13 +120,13 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 		return nil, err
 	}
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
-	study.checkOnly = len(refused) > 0
+	study.checkOnly = checksOnly(ctx, refused)
 	if study.lives == LivesAnnualEquivalent {
 		g.faults.Add("/functional_unit/unequal_lives", "not-used", "a grid ranks totals over one period; lives are compared by the year in a comparison")
 	}
 	study.readRequirements(req.DataRequirements, &g.faults)
 	study.readStrategies(req.Strategies, &g.faults)
-	study.brief, study.sizes = true, map[string]sizing{}
+	study.brief, study.tells, study.sizes = true, true, map[string]sizing{}
 	if err := g.combine(ctx); err != nil {
 		return nil, err
 	}

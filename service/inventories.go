@@ -28,11 +28,12 @@ type Service struct {
 	withdrawn map[string]withdrawals
 
 	keys keyring
+	jobs JobLimits
 }
 
 // New makes a service over a store.
 func New(store inventory.Store) *Service {
-	return &Service{store: store, now: time.Now, cache: map[inventory.Ref]*catalogue{}, withdrawn: map[string]withdrawals{}, keys: keyring{known: map[string]knownKey{}}}
+	return &Service{store: store, now: time.Now, cache: map[inventory.Ref]*catalogue{}, withdrawn: map[string]withdrawals{}, keys: keyring{known: map[string]knownKey{}}, jobs: StandardJobLimits()}
 }
 
 // maxCached bounds the memory that versions take. A cached version can never be

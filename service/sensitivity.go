@@ -127,7 +127,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		}
 		inputs = append(inputs, newWhatIf(c, req.Comparison, v, at, &faults))
 	}
-	if !faults.Empty() || len(refused) > 0 {
+	if !faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(faults.All())
 	}
 	resp = &SensitivityResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
@@ -147,7 +147,8 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 	}
 	v := varied{service: s, ctx: ctx, measure: req.Measure, percent: percent}
 	resp.Nominal = v.of(all[chosen[0]], all[chosen[1]])
-	for _, w := range inputs {
+	for i, w := range inputs {
+		progressOf(ctx)(i, len(inputs))
 		w.chosen = chosen
 		if w.nominal().IsZero() {
 			resp.NotVaried = append(resp.NotVaried, SensitivityLeave{v.name(w), "it is zero, and a part of zero is zero"})
