@@ -105,6 +105,9 @@ const (
 	ActionRevokeKey   = "revoke-key"
 	ActionCreateJob   = "create-job"
 	ActionCancelJob   = "cancel-job"
+	ActionCreateStudy = "create-study"
+	ActionEditStudy   = "edit-study"
+	ActionDeleteStudy = "delete-study"
 )
 
 // Retry is what a store remembers of a request that named itself (Idempotency-Key),

@@ -29,6 +29,7 @@ type Store interface {
 	Drafts
 	Withdrawals
 	Jobs
+	Studies
 	// Publish stores v as version v.Number of v.Slug, items and all, or nothing.
 	// v.Number must be the newest number plus one (1 for a new slug), else
 	// ErrVersionConflict. Of concurrent publishers of one number exactly one

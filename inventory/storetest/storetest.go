@@ -92,6 +92,8 @@ func Run(t *testing.T, db Database) {
 		{"a job of which nothing is heard is rescued", testJobsRescued},
 		{"two processes share the jobs", testJobsWorked},
 		{"the job of a killed process goes on", testWorkerKilled},
+		{"a study is described at its revision", testStudies},
+		{"studies are sorted and filtered", testStudiesListed},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, db) })
 	}
