@@ -152,8 +152,34 @@ func endedJob(t testing.TB, store inventory.Store) {
 	}
 }
 
+// savedStudy stores the study of the id that the examples of the contract name, at its
+// third revision.
+func savedStudy(t testing.TB, store inventory.Store) {
+	t.Helper()
+	request := read(t, "../testdata/demo/comparison.json")
+	svc := service.New(store)
+	made, err := svc.CreateStudy(t.Context(), nil, service.NewStudy{Name: "Demo", Request: request})
+	if err != nil {
+		t.Fatal(err)
+	}
+	study := made
+	study.ID = "s6m3k8p2v9wz"
+	c := inventory.Change{Actor: "local", Action: inventory.ActionCreateStudy, Target: study.ID, At: study.CreatedAt}
+	if err := store.CreateStudy(t.Context(), study, request, c); err != nil {
+		t.Fatal(err)
+	}
+	for revision := 1; revision < 3; revision++ {
+		if err := store.DescribeStudy(t.Context(), study.ID, revision, study.Name, study.Tags, c); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := store.DeleteStudy(t.Context(), made.ID, 1, c); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // prepared is a server with what the examples of the contract name: a job that is
-// done, a draft at its third revision and, unless there are to be none, a key of each role.
+// done, a study, a draft at its third revision and, unless there are to be none, a key of each role.
 type prepared struct {
 	fixture
 	draft, key string // their ids
@@ -172,6 +198,7 @@ func newPrepared(t testing.TB, keyed bool) prepared {
 		e.send(t, "patchDraftItem", http.MethodPatch, address+"/items/cement-cem-i", `{"price":{"amount":"`+price+`"}}`, http.StatusOK, "If-Match", fmt.Sprintf(`"%d"`, n+1))
 	}
 	endedJob(t, e.store)
+	savedStudy(t, e.store)
 	if !keyed {
 		return e
 	}

@@ -131,7 +131,7 @@ func revisionOf(c echo.Context) (int, error) {
 	number, closed := strings.CutSuffix(number, `"`)
 	revision, err := strconv.Atoi(strings.TrimSuffix(number, gzipSuffix))
 	if err != nil || revision < 1 || !quoted || !closed || tag != `"`+strconv.Itoa(revision)+`"` && tag != `"`+strconv.Itoa(revision)+gzipSuffix+`"` {
-		return 0, &service.Error{Code: service.Stale, Detail: "The header If-Match holds no validator of this draft; send the one from the header ETag."}
+		return 0, &service.Error{Code: service.Stale, Detail: "The header If-Match holds no validator of what is to be changed; send the one from the header ETag."}
 	}
 	return revision, nil
 }

@@ -121,6 +121,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	s.routeVersions()
 	s.routeDrafts()
 	s.routeJobs()
+	s.routeStudies()
 	s.routeUpload()
 	s.routeKeys()
 	s.routeDocs()
