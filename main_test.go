@@ -236,6 +236,14 @@ func TestImportOfANewInventory(t *testing.T) {
 	}
 }
 
+func TestServeRefusesWorkersOutOfRange(t *testing.T) {
+	for _, flag := range []string{"--workers=-1", "--workers=65", "--job-limit=0", "--job-timeout=1ms", "--job-kept=1m"} {
+		if _, errs, err := run(t, "serve", flag, "--addr", "127.0.0.1:0", "--db", filepath.Join(t.TempDir(), "test.db")); err == nil || !strings.Contains(errs, "--job-timeout") {
+			t.Errorf("%s: %v, %q", flag, err, errs)
+		}
+	}
+}
+
 func TestServeOnATakenPort(t *testing.T) {
 	taken, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
