@@ -153,7 +153,7 @@ func (s *Service) Methods(ctx context.Context, body []byte, refused ...fault.Fau
 	}
 	m := methods{service: s, ctx: ctx, catalogue: c, request: req, all: all, names: names(req.Comparison.Alternatives)}
 	m.choose()
-	if !m.faults.Empty() || len(refused) > 0 {
+	if !m.faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(m.faults.All())
 	}
 	resp = &MethodsResponse{Inventory: c.ref, EngineVersion: EngineVersion, CarbonUnit: "kg CO2e/m2", CostUnit: c.ref.Currency + "/m2",

@@ -157,7 +157,7 @@ func (s *Service) steps(ctx context.Context, request []byte, before, after *cata
 	w := walk{version: *before.version, items: needed(before, after, used)}
 	list, pending := []step{{figures: first}}, step{}
 	for n, m := range moves {
-		progress(ctx, int64(n), int64(len(moves)))
+		progressOf(ctx)(n, len(moves))
 		if err := gone(ctx); err != nil {
 			return nil, err
 		}

@@ -110,7 +110,7 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 	}
 	u := uncertainty{service: s, catalogue: c, request: req, all: all}
 	u.read()
-	if !u.faults.Empty() || len(refused) > 0 {
+	if !u.faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(u.faults.All())
 	}
 	plan, l, err := u.prepare(ctx)
