@@ -37,6 +37,8 @@ var operations = map[string]operation{
 	"grid":        operationOf("inventory", (*Service).Grid),
 	"sensitivity": operationOf("comparison/inventory", (*Service).Sensitivity),
 	"break-even":  operationOf("comparison/inventory", (*Service).BreakEven),
+	"uncertainty": operationOf("comparison/inventory", (*Service).Uncertainty),
+	"methods":     operationOf("comparison/inventory", (*Service).Methods),
 }
 
 func operationOf[R any](inventory string, use func(*Service, context.Context, []byte, ...fault.Fault) (R, error)) operation {
