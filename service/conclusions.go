@@ -112,7 +112,7 @@ func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err e
 	if i.compared, err = perform(ctx, i, comparing, i.request.Comparison, i.service.Compare); err != nil {
 		return below("/comparison", err)
 	}
-	if len(refused) > 0 {
+	if checksOnly(ctx, refused) {
 		return errFaults(nil)
 	}
 	if i.compared.Comparison.Ranking == nil {

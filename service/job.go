@@ -39,6 +39,8 @@ var operations = map[string]operation{
 	"break-even":  operationOf("comparison/inventory", (*Service).BreakEven),
 	"uncertainty": operationOf("comparison/inventory", (*Service).Uncertainty),
 	"methods":     operationOf("comparison/inventory", (*Service).Methods),
+	"search":      operationOf("inventory", (*Service).Search),
+	"conclusions": operationOf("comparison/inventory", (*Service).Conclude),
 }
 
 func operationOf[R any](inventory string, use func(*Service, context.Context, []byte, ...fault.Fault) (R, error)) operation {

@@ -300,7 +300,7 @@ func (w *walk) catalogue() *catalogue {
 	}
 	v := w.version
 	v.Items = w.items
-	return newCatalogue(&v)
+	return newCatalogue(&v, nil) // figures do not tell of the base
 }
 
 // differences lays out the steps by alternative and measure.

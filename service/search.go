@@ -242,7 +242,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if err := q.try(ctx); err != nil {
 		return nil, err
 	}
-	if !faults.Empty() || len(refused) > 0 {
+	if !faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(faults.All())
 	}
 	if err := q.run(ctx); err != nil {
