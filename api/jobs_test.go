@@ -105,7 +105,7 @@ func endOf(t testing.TB, server fixture, address string) jobAnswer {
 // requests of the operations that a job may run, with their addresses.
 func requests(t testing.TB) map[string][2]string {
 	list := map[string][2]string{"comparison": {"/v1/comparisons", demo(t)}}
-	for operation, id := range map[string]string{"grid": "studyGrid", "sensitivity": "sensitivity", "break-even": "breakEven", "uncertainty": "uncertainty", "methods": "studyMethods"} {
+	for operation, id := range map[string]string{"grid": "studyGrid", "sensitivity": "sensitivity", "break-even": "breakEven", "uncertainty": "uncertainty", "methods": "studyMethods", "search": "search", "conclusions": "conclude"} {
 		for _, o := range contract().Operations() {
 			if o.ID != id {
 				continue
