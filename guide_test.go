@@ -38,11 +38,21 @@ func shows(shown, text string) bool {
 	return regexp.MustCompile(`(?s)\A` + strings.Join(parts, ".+") + `\z`).MatchString(text)
 }
 
-// The guide to procurement is run as it stands, in one shell, an empty folder and
-// against the service that it starts, on a port that is free here; each step prints
-// what the guide shows.
+// The guide to procurement is run in an empty folder.
 func TestProcurementGuideRuns(t *testing.T) {
-	for _, tool := range []string{"bash", "curl", "jq", "sha256sum", "cmp"} {
+	runGuide(t, "docs/guides/procurement.md", t.TempDir(), "bash", "curl", "jq", "sha256sum", "cmp")
+}
+
+// The guide to a decision begins at the top of the repository.
+func TestDecisionGuideRuns(t *testing.T) {
+	runGuide(t, "docs/guides/decision.md", ".", "bash", "curl", "jq", "python3")
+}
+
+// runGuide runs a guide as it stands, in one shell and against the service that it
+// starts, on a port that is free here; each step prints what the guide shows.
+func runGuide(t *testing.T, guide, folder string, tools ...string) {
+	t.Helper()
+	for _, tool := range tools {
 		if _, err := exec.LookPath(tool); err != nil {
 			if os.Getenv("CI") == "true" {
 				t.Fatalf("the guide cannot run without %s", tool)
@@ -50,8 +60,8 @@ func TestProcurementGuideRuns(t *testing.T) {
 			t.Skipf("the guide cannot run without %s", tool)
 		}
 	}
-	steps := stepsOf(read(t, "docs/guides/procurement.md"))
-	if len(steps) < 15 {
+	steps := stepsOf(read(t, guide))
+	if len(steps) < 10 {
 		t.Fatalf("only %d steps were found", len(steps))
 	}
 	const mark = "\x00"
@@ -71,7 +81,7 @@ func TestProcurementGuideRuns(t *testing.T) {
 
 	var out, errs bytes.Buffer
 	cmd := exec.CommandContext(t.Context(), "bash", "-c", strings.ReplaceAll(script.String(), "127.0.0.1:8080", free))
-	cmd.Dir, cmd.Stdout, cmd.Stderr, cmd.WaitDelay = t.TempDir(), &out, &errs, 10*time.Second
+	cmd.Dir, cmd.Stdout, cmd.Stderr, cmd.WaitDelay = folder, &out, &errs, 10*time.Second
 	cmd.Env = append(os.Environ(), "PATH="+filepath.Dir(built(t))+string(os.PathListSeparator)+os.Getenv("PATH"), "NO_PROXY=127.0.0.1", "no_proxy=127.0.0.1")
 	failed := cmd.Run()
 	printed := strings.Split(out.String(), mark)
