@@ -1,6 +1,8 @@
 package num
 
 import (
+	"encoding/binary"
+	"math/big"
 	"math/bits"
 
 	"github.com/shopspring/decimal"
@@ -130,4 +132,93 @@ func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
 		}
 	}
 	return decimal.New(line, exponent+int32(drop)) //nolint:gosec // at most 18
+}
+
+// tens are powers of ten in three words, the lowest first: as many as quotients need.
+var tens = func() (p [Digits + wordDigits][3]uint64) {
+	p[0][0] = 1
+	for i := 1; i < len(p); i++ {
+		p[i] = scaled(p[i-1], 10)
+	}
+	return p
+}()
+
+// scaled is w·by; the caller knows that it fits.
+func scaled(w [3]uint64, by uint64) (out [3]uint64) {
+	var carry uint64
+	for i := range w {
+		hi, lo := bits.Mul64(w[i], by)
+		var over uint64
+		out[i], over = bits.Add64(lo, carry, 0)
+		carry = hi + over
+	}
+	return out
+}
+
+// wordQuotient is |a/b| as Div has it, for numbers of up to 18 digits; neither is zero.
+func wordQuotient(a, b decimal.Decimal) decimal.Decimal {
+	ca, cb := a.CoefficientInt64(), b.CoefficientInt64()
+	top, by := uint64(max(ca, -ca)), uint64(max(cb, -cb)) //nolint:gosec // not negative
+	shift := Digits + wordLength(by) - wordLength(top)
+	exponent := int(a.Exponent()) - int(b.Exponent()) - shift
+	w := scaled(tens[shift], top) // at most 52 digits, which three words hold
+	var rest uint64
+	for i := len(w) - 1; i >= 0; i-- {
+		w[i], rest = bits.Div64(rest, w[i], by)
+	}
+	hi, lo := w[1], w[0] // at most 35 digits
+	if limit := tens[Digits]; hi > limit[1] || (hi == limit[1] && lo >= limit[0]) {
+		// One digit too many: it goes to the rest, of ten times the divisor.
+		var digit uint64
+		hi, lo, digit = divide2(hi, lo, 10)
+		rest += digit * by
+		by *= 10
+		exponent++
+	}
+	if rest == 0 {
+		hi, lo, exponent = trimWords(hi, lo, exponent)
+	} else if missing := by - rest; rest > missing || (rest == missing && lo&1 == 1) {
+		var carry uint64
+		lo, carry = bits.Add64(lo, 1, 0)
+		hi += carry
+	}
+	return fromWords(hi, lo, int32(exponent)) //nolint:gosec // inputs are capped by Parse
+}
+
+// trimWords is trim on two words.
+func trimWords(hi, lo uint64, exponent int) (uint64, uint64, int) {
+	for _, zeros := range [...]int{16, 16, 8, 4, 2, 1} {
+		if exponent+zeros > 0 {
+			continue
+		}
+		if h, l, rest := divide2(hi, lo, uint64(wordPowersOfTen[zeros])); rest == 0 { //nolint:gosec // not negative
+			hi, lo, exponent = h, l, exponent+zeros
+		}
+	}
+	return hi, lo, exponent
+}
+
+func divide2(hi, lo, by uint64) (h, l, rest uint64) {
+	h, rest = hi/by, hi%by
+	l, rest = bits.Div64(rest, lo, by)
+	return h, l, rest
+}
+
+// wordLength is the number of decimal digits of x, which is not zero.
+func wordLength(x uint64) int {
+	n := 1
+	for n <= wordDigits && x >= uint64(wordPowersOfTen[n]) { //nolint:gosec // not negative
+		n++
+	}
+	return n
+}
+
+func fromWords(hi, lo uint64, exponent int32) decimal.Decimal {
+	if hi == 0 && lo < 1<<63 {
+		return decimal.New(int64(lo), exponent) //nolint:gosec // checked to fit
+	}
+	var bytes [16]byte
+	binary.BigEndian.PutUint64(bytes[:8], hi)
+	binary.BigEndian.PutUint64(bytes[8:], lo)
+	return decimal.NewFromBigInt(new(big.Int).SetBytes(bytes[:]), exponent)
 }

@@ -190,6 +190,18 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 	if a.IsZero() {
 		return decimal.Zero, nil
 	}
+	if a.NumDigits() <= wordDigits && b.NumDigits() <= wordDigits {
+		q := wordQuotient(a, b)
+		if a.Sign() != b.Sign() {
+			q = q.Neg()
+		}
+		return q, nil
+	}
+	return wideQuotient(a, b), nil
+}
+
+// wideQuotient is a/b as Div has it; neither is zero.
+func wideQuotient(a, b decimal.Decimal) decimal.Decimal {
 	// a/b = (ca/cb)·10^(ea-eb). Scale so that the integer quotient has Digits
 	// or Digits+1 digits, then round on the remainder: the digits alone decide,
 	// never an intermediate rounding.
@@ -222,7 +234,7 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 	if negative {
 		q.Neg(q)
 	}
-	return decimal.NewFromBigInt(q, int32(exponent)), nil //nolint:gosec // inputs are capped by Parse
+	return decimal.NewFromBigInt(q, int32(exponent)) //nolint:gosec // inputs are capped by Parse
 }
 
 // Quotient is Div by a value that the caller has checked not to be zero; zero is

@@ -1,0 +1,57 @@
+package num
+
+// Only what is inside the package can hold the two ways of dividing against each
+// other.
+
+import (
+	"testing"
+
+	"github.com/shopspring/decimal"
+	"pgregory.net/rapid"
+)
+
+// word draws numbers of up to 18 digits, with those among them that have many zeros or
+// nines, where lengths and roundings are on an edge.
+func word(name string) *rapid.Generator[decimal.Decimal] {
+	return rapid.Custom(func(t *rapid.T) decimal.Decimal {
+		c := rapid.Int64Range(1, wordPowersOfTen[18]-1).Draw(t, name)
+		switch n := rapid.IntRange(0, 17).Draw(t, name+" digits"); rapid.IntRange(0, 3).Draw(t, name+" kind") {
+		case 0:
+			c = wordPowersOfTen[n] * (1 + c%9)
+		case 1:
+			c = wordPowersOfTen[n+1] - 1
+		case 2:
+			c = max(1, c%wordPowersOfTen[n+1])
+		}
+		if rapid.Bool().Draw(t, name+" negative") {
+			c = -c
+		}
+		return decimal.New(c, int32(rapid.IntRange(-18, 6).Draw(t, name+" exponent"))) //nolint:gosec // small
+	})
+}
+
+func same(a, b decimal.Decimal) bool {
+	return a.Exponent() == b.Exponent() && a.Coefficient().Cmp(b.Coefficient()) == 0
+}
+
+// A quotient in machine words is that of big integers: digits, zeros and exponent.
+func TestWordQuotientIsTheWideOne(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := word("a").Draw(t, "a"), word("b").Draw(t, "b")
+		if rapid.Bool().Draw(t, "exact") {
+			q := decimal.New(rapid.Int64Range(1, 999_999_999).Draw(t, "q"), 0)
+			b = decimal.New(b.CoefficientInt64()%1_000_000_000, b.Exponent())
+			if b.IsZero() {
+				b = One
+			}
+			a = b.Mul(q)
+		}
+		got, err := Div(a, b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if want := wideQuotient(a, b); !same(got, want) {
+			t.Fatalf("%v / %v: %v e%d, in big integers %v e%d", a, b, got.Coefficient(), got.Exponent(), want.Coefficient(), want.Exponent())
+		}
+	})
+}
