@@ -70,7 +70,7 @@ func (e *evaluated) printCost() error {
 	}
 	p.EquivalentAnnual = e.factors.Annual(p.NetPresentValue)
 	modules = append(modules, make([]string, len(apart.Lines))...)
-	c := &Cost{Lines: make([]CostLine, 0, len(p.Lines)), NotPriced: notPriced,
+	c := &Cost{NotPriced: notPriced,
 		InitialPerM2: Fixed{p.Initial}, MaintenancePresentValuePerM2: Fixed{p.Maintenance}, ResidualValuePerM2: Fixed{p.Residual},
 		NetPresentValuePerM2: Fixed{p.NetPresentValue}, EquivalentAnnualPerM2: Fixed{p.EquivalentAnnual}}
 	c.NotIncluded = []string{"design, supervision and traffic management", "demolition and disposal at the end of the period"}
@@ -79,10 +79,13 @@ func (e *evaluated) printCost() error {
 	} else {
 		c.NotIncluded = append(c.NotIncluded, "cost to road users: the request gives none")
 	}
-	for i, l := range p.Lines {
-		c.Lines = append(c.Lines, CostLine{Alternative: e.Name, Kind: string(l.Kind), Stage: carbon.Stage(modules[i]), Module: modules[i], Item: l.Item, Use: l.Label, Year: l.Year,
-			Amount: Amount{l.Amount}, Unit: l.Unit, Price: Plain{l.Price}, PriceUnit: l.PriceUnit, EscalationFactor: Plain{l.EscalationFactor},
-			CostPerM2: Fixed{l.Cost}, DiscountFactor: Plain{l.DiscountFactor}, PresentValuePerM2: Fixed{l.PresentValue}, Source: l.Source})
+	if !e.study.brief {
+		c.Lines = make([]CostLine, 0, len(p.Lines))
+		for i, l := range p.Lines {
+			c.Lines = append(c.Lines, CostLine{Alternative: e.Name, Kind: string(l.Kind), Stage: carbon.Stage(modules[i]), Module: modules[i], Item: l.Item, Use: l.Label, Year: l.Year,
+				Amount: Amount{l.Amount}, Unit: l.Unit, Price: Plain{l.Price}, PriceUnit: l.PriceUnit, EscalationFactor: Plain{l.EscalationFactor},
+				CostPerM2: Fixed{l.Cost}, DiscountFactor: Plain{l.DiscountFactor}, PresentValuePerM2: Fixed{l.PresentValue}, Source: l.Source})
+		}
 	}
 	area := e.study.area
 	c.ForArea = CostForArea{Initial: Fixed{p.Initial.Mul(area)}, MaintenancePresentValue: Fixed{p.Maintenance.Mul(area)}, ResidualValue: Fixed{p.Residual.Mul(area)},

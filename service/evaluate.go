@@ -775,6 +775,12 @@ func (e *evaluated) printTakeoff() {
 }
 
 func (e *evaluated) printQuantities() {
+	if e.study.brief {
+		for i := range e.bill.Flows {
+			e.use(e.catalogue.of(&e.bill.Flows[i]))
+		}
+		return
+	}
 	area := e.study.area
 	q := make([]Quantity, 0, len(e.bill.Flows)+1)
 	q = append(q, Quantity{Item: "concrete", Use: "slab", Amount: Amount{e.takeoff.Concrete}, Unit: "m3/m2",
@@ -792,7 +798,10 @@ func (e *evaluated) printQuantities() {
 }
 
 func (e *evaluated) printConcrete() {
-	c := Concrete{Lines: make([]ConcreteLine, 0, len(e.bill.Concrete))}
+	var c Concrete
+	if !e.study.brief {
+		c.Lines = make([]ConcreteLine, 0, len(e.bill.Concrete))
+	}
 	var a1, a2, a3, a4, a5, money num.Total
 	for _, f := range e.bill.Concrete {
 		it := e.catalogue.of(&f)
@@ -814,7 +823,9 @@ func (e *evaluated) printConcrete() {
 		if line.CostPerM3 != nil && line.Stage == "A1-A3" {
 			money.Add(line.CostPerM3.Decimal)
 		}
-		c.Lines = append(c.Lines, line)
+		if !e.study.brief {
+			c.Lines = append(c.Lines, line)
+		}
 	}
 	c.GWPKgCO2ePerM3 = ConcreteModules{A1: Fixed{a1.Value()}, A2: Fixed{a2.Value()}, A3: Fixed{a3.Value()}, A1A3: Fixed{num.Sum(a1.Value(), a2.Value(), a3.Value())}, A4: Fixed{a4.Value()}, A5Waste: Fixed{a5.Value()}}
 	if e.factors != nil {
@@ -870,12 +881,19 @@ func (e *evaluated) printCarbon() {
 			m.Set(module, carbon.ZeroWithReason, "the maintenance plan has no activity of this module in the period")
 		}
 	}
-	c := Carbon{Lines: make([]CarbonLine, 0, len(e.bill.Flows))}
+	var c Carbon
+	lines := !e.study.brief || e.study.carbonPrices != nil // which is paid line by line
+	if lines {
+		c.Lines = make([]CarbonLine, 0, len(e.bill.Flows))
+	}
 	for _, f := range e.bill.Flows {
 		it := e.catalogue.of(&f)
 		factor, _ := e.study.factor(it, f.Factor) // gaps has found it
 		gwp := carbon.Line(f.Amount, factor)
 		m.Add(f.Module, gwp)
+		if !lines {
+			continue
+		}
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
 			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source})
 	}

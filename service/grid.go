@@ -444,8 +444,5 @@ func (e *evaluated) shed() {
 		}
 	}
 	e.bill, e.used, e.named, e.userCosts = nil, nil, nil, nil
-	e.result.Quantities, e.result.Concrete.Lines, e.result.Carbon.Lines = nil, nil, nil
-	if e.result.Cost != nil {
-		e.result.Cost.Lines = nil
-	}
+	e.result.Carbon.Lines = nil
 }
