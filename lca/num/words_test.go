@@ -26,7 +26,7 @@ func word(name string) *rapid.Generator[decimal.Decimal] {
 		if rapid.Bool().Draw(t, name+" negative") {
 			c = -c
 		}
-		return decimal.New(c, int32(rapid.IntRange(-18, 6).Draw(t, name+" exponent"))) //nolint:gosec // small
+		return decimal.New(c, int32(rapid.IntRange(-18, 6).Draw(t, name+" exponent")))
 	})
 }
 
