@@ -103,6 +103,13 @@ func (e *evaluated) readCarbonation() {
 	e.uptake = u
 }
 
+// bindsCO2 tells whether a part of the mix is a cement that is described.
+func (e *evaluated) bindsCO2(i int) bool {
+	part := e.proportions.Parts[i]
+	_, described := e.uptake.most[part.Item]
+	return part.Role == mix.Cement && described
+}
+
 // printCarbonation adds the uptake as lines of module B1, one a cement, and
 // declares it.
 func (e *evaluated) printCarbonation(c *Carbon, m *carbon.Matrix) {
@@ -123,10 +130,10 @@ func (e *evaluated) printCarbonation(c *Carbon, m *carbon.Matrix) {
 			first = depth
 		}
 		for i, part := range e.proportions.Parts {
-			most, binds := u.most[part.Item]
-			if part.Role != mix.Cement || !binds {
+			if !e.bindsCO2(i) {
 				continue
 			}
+			most := u.most[part.Item]
 			amount := num.Amount(depth.Mul(part.Mass).Mul(u.rate.Degree))
 			gwp := carbon.Line(amount, most).Neg()
 			largest.Add(num.Line(e.takeoff.Concrete.Mul(part.Mass).Mul(most)))

@@ -119,6 +119,124 @@ func (r comparisons) economics() object {
 	return e
 }
 
+// newest lays over a comparison, at random, what the request gained last: plans that
+// are shared or go by age, other rates, user cost and a price of carbon in the cost,
+// service lives, uptake of CO2, and what a comparison as a whole may ask for.
+func (r comparisons) newest(c object) object {
+	alternatives := c["alternatives"].([]any)
+	if r.maybe(50) {
+		c["strategies"] = []any{object{"name": "by age", "maintenance": r.planByAge()}, object{"name": "none", "maintenance": []any{}},
+			object{"name": "in years", "maintenance": []any{object{"item": "partial-patching", "every_years": 4 + r.IntN(9), "share": r.share(1, 9), "life_years": 6}}}}
+		for i := range alternatives {
+			if a := alternatives[i].(object); r.maybe(60) {
+				delete(a, "maintenance")
+				a["strategy"] = r.one("by age", "by age", "in years", "none")
+			}
+		}
+	} else if a := alternatives[0].(object); r.maybe(40) {
+		a["maintenance"] = r.planByAge()
+	}
+	if eco, priced := c["economics"].(object); priced {
+		r.rates(eco)
+		r.inCost(eco)
+	}
+	for i := range alternatives {
+		if a := alternatives[i].(object); (i == 0 || a["carbonation"] != nil) && r.maybe(40) {
+			a["carbonation"] = r.carbonation()
+		}
+	}
+	if r.maybe(40) {
+		r.lives(c)
+	}
+	return c
+}
+
+// planByAge is a plan in which treatments follow the age of the slab and each other.
+func (r comparisons) planByAge() []any {
+	overlay := object{"item": "paving-fixed-form", "module": r.one("B4", "B5"), "at_age_years": 5 + r.IntN(20), "share": r.share(20, 90)}
+	if r.maybe(60) {
+		overlay["life_years"] = 5 + r.IntN(20)
+	}
+	plan := []any{overlay}
+	sealing := object{"item": "surface-grinding", "at_age_years": 2 + r.IntN(9), "user_cost": r.between(0, 4, "EUR/m2")}
+	if r.maybe(60) {
+		sealing["after"] = "paving-fixed-form"
+	}
+	if r.maybe(60) {
+		sealing["life_years"] = 3 + r.IntN(9)
+	}
+	return append([]any{sealing}, plan...) // what follows another may stand before it
+}
+
+// rates are nominal, by a schedule, or real, with escalation of categories and items.
+func (r comparisons) rates(eco object) {
+	escalation := []any{object{"category": "cement", "rate": r.one("1 %", "-0.5 %", "2 %")}, object{"item": "plant-hire-grinder", "rate": r.one("0.75 %", "0 %")}, object{"item": "cement-cem-i", "rate": "1.5 %"}}
+	switch r.IntN(3) {
+	case 0:
+		delete(eco, "real_discount_rate")
+		delete(eco, "real_escalation")
+		eco["nominal_discount_rate"], eco["inflation"] = r.one("5.06 %", "4 %", "2 %", "3.3 %"), r.one("2 %", "1.1 %", "0 %", "-0.5 %")
+		if r.maybe(70) {
+			eco["nominal_escalation"] = escalation
+		}
+		if p, ok := eco["carbon_price"].(object); ok && p["real_growth"] != nil {
+			delete(p, "real_growth")
+			p["nominal_growth"] = r.one("3 %", "2 %")
+		}
+	case 1:
+		delete(eco, "real_discount_rate")
+		eco["discount_rate_schedule"] = []any{object{"from_year": 0, "rate": r.one("3.5 %", "0 %", "4 %")}, object{"from_year": 7 + r.IntN(20), "rate": r.one("3 %", "-0.2 %", "0 %")}, object{"from_year": 40, "rate": "2.5 %"}}[:1+r.IntN(3)]
+	default:
+		eco["real_escalation"] = escalation
+	}
+}
+
+// inCost counts user cost and the price of carbon in the cost, or says that they do not.
+func (r comparisons) inCost(eco object) {
+	if r.maybe(50) {
+		eco["include_user_cost"] = r.maybe(60)
+	}
+	if p, ok := eco["carbon_price"].(object); ok && r.maybe(70) {
+		p["in_cost"], p["price_year"], p["source"] = r.maybe(70), 2020+r.IntN(5), "a test"
+	}
+}
+
+func (r comparisons) carbonation() object {
+	c := object{"cements": []any{object{"item": "cement-cem-i", "clinker": "95 %", "reactive_cao": "65 %"}, object{"item": "cement-cem-ii", "clinker": r.share(65, 79), "reactive_cao": "65 %"},
+		object{"item": "cement-cem-iii", "clinker": r.share(35, 64), "reactive_cao": r.share(60, 66)}}}
+	if r.maybe(50) {
+		c["k"], c["degree"] = r.one("1.6 mm/year^0.5", "0.37 mm/year^0.5", "60 mm/year^0.5"), r.share(50, 99)
+		return c
+	}
+	c["strength_class"], c["exposure"] = r.one("C12/15", "C25/30", "C35/45", "C50/60"), r.one("exposed_to_rain", "sheltered_from_rain", "in_ground")
+	if r.maybe(30) {
+		c["degree"] = "80 %"
+	}
+	return c
+}
+
+// lives gives each slab a service life, on which its residual value counts too.
+func (r comparisons) lives(c object) {
+	c["functional_unit"].(object)["unequal_lives"] = r.one("common_period", "annual_equivalent")
+	for i := range c["alternatives"].([]any) {
+		a, life := c["alternatives"].([]any)[i].(object), 8+r.IntN(50)
+		slab, ok := a["slab"].(object)
+		if !ok {
+			slab = object{}
+			a["slab"] = slab
+		}
+		slab["service_life_years"] = life
+		first := c["alternatives"].([]any)[0].(object)["residual"]
+		if kept, ok := first.(object); ok && kept["life_years"] != nil {
+			if i == 0 {
+				kept["life_years"] = life
+			} else {
+				a["residual"] = object{"life_years": life}
+			}
+		}
+	}
+}
+
 // another is an alternative that is like the first in all but some members.
 func (r comparisons) another(name string, us bool, period int, priced bool) object {
 	a := object{"name": name, "like": "a"}

@@ -3,7 +3,6 @@ package service
 import (
 	"context"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -75,6 +74,8 @@ const (
 	OpQuotient   = "quotient" // 34 significant digits
 	OpPower      = "power"    // of the first, the second a whole number
 	OpFloor      = "floor"
+	OpRoot       = "root"  // square root, 34 significant digits
+	OpLeast      = "least" // of the operands
 )
 
 // Roundings of a term, half to even.
@@ -104,6 +105,10 @@ func (t Term) Evaluate(operands []decimal.Decimal) (v decimal.Decimal, err error
 		v, err = num.PowInt(operands[0], int(operands[1].IntPart()))
 	case OpFloor:
 		v = operands[0].Floor()
+	case OpRoot:
+		v, err = num.Sqrt(operands[0])
+	case OpLeast:
+		v = decimal.Min(operands[0], operands[1:]...)
 	}
 	switch t.Rounding {
 	case RoundAmount:
@@ -137,31 +142,8 @@ func (s *Service) Explain(ctx context.Context, body []byte, refused ...fault.Fau
 		resp.Difference = waterfall(of, against, *req.Difference, c)
 		return resp, nil
 	}
-	if beyond := beyondExplaining(evaluations); beyond != "" {
-		return nil, errFaults(oneFault("/comparison", "not-explainable", "figures are not taken apart where the comparison has "+beyond+"; the lines show what they are made of"))
-	}
 	resp.Figure, err = explain(req.Comparison, result, evaluations, req.Pointer)
 	return resp, err
-}
-
-// beyondExplaining names what a comparison has of which no terms are made.
-func beyondExplaining(evaluations []*evaluated) string {
-	study := evaluations[0].study
-	switch eco := study.economics; {
-	case study.lives != "":
-		return "unequal lives"
-	case slices.ContainsFunc(evaluations, func(e *evaluated) bool { return e.Carbonation != nil }):
-		return "an uptake of CO2"
-	case eco == nil:
-		return ""
-	case len(eco.DiscountRateSchedule) > 0:
-		return "a schedule of rates"
-	case eco.NominalDiscountRate != "":
-		return "nominal rates"
-	case eco.IncludeUserCost != nil, eco.CarbonPrice != nil && eco.CarbonPrice.InCost:
-		return "more in its cost than the agency pays"
-	}
-	return ""
 }
 
 // explain takes the figure at a pointer apart, and checks that what it was taken apart

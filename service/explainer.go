@@ -103,8 +103,11 @@ func (x *explainer) result(steps []string) (int, bool) {
 		i, _ := strconv.Atoi(steps[1]) // the pointer leads somewhere
 		a := &alternativeTerms{explainer: x, e: x.evaluations[i], r: &x.response.Alternatives[i], index: i}
 		return a.figure(steps[2:])
-	case len(steps) == 2 && steps[0] == "economics":
-		return x.economics(steps[1])
+	case len(steps) > 1 && steps[0] == "economics":
+		return x.economics(steps[1:])
+	case len(steps) == 5 && steps[1] == "unequal_lives" && steps[2] == "annual":
+		i, _ := strconv.Atoi(steps[3])
+		return x.byTheYear(x.response.Comparison.UnequalLives.Annual[i].Name, steps[4])
 	case len(steps) == 5 && steps[1] == "deltas":
 		return x.delta(steps[2], steps[3], steps[4])
 	case len(steps) == 4 && steps[1] == "abatement" && steps[3] == "cost_per_t_co2e":
@@ -154,46 +157,6 @@ func (x *explainer) abatement(name string) int {
 	return x.made("cost of carbon saved", x.response.Economics.Currency+"/t CO2e", formula, OpQuotient, RoundLine, perTonne, saved)
 }
 
-// time builds the factors of time.
-func (x *explainer) rate() int {
-	return x.asked("real discount rate", x.evaluations[0].study.money.schedule[0].Rate, "1/year", "/economics/real_discount_rate")
-}
-
-func (x *explainer) growth(name string, rate int, years int) int {
-	return x.once(name+strconv.Itoa(rate)+" "+strconv.Itoa(years), func() int {
-		base := x.made("1 + "+x.terms[rate].Name, "1", "Cost", OpSum, RoundNone, x.constant(1, "1", "one"), rate)
-		n := x.given("years", decimal.New(int64(years), 0), "years", TermSource{Definition: "whole years from now"})
-		return x.made(name, "1", "Cost: (1 + rate)^n", OpPower, RoundNone, base, n)
-	})
-}
-
-func (x *explainer) discount(year int) int {
-	return x.made("discount factor of year "+strconv.Itoa(year), "1", "Cost: single present value (1 + d)^-n", OpQuotient, RoundNone,
-		x.constant(1, "1", "one"), x.growth("growth at the discount rate", x.rate(), year))
-}
-
-func (x *explainer) economics(name string) (int, bool) {
-	n := x.evaluations[0].study.period
-	years := x.asked("analysis period", decimal.New(int64(n), 0), "years", "/functional_unit/analysis_period_years")
-	var over, under int
-	if rate := x.evaluations[0].study.money.schedule[0].Rate; rate.IsZero() {
-		over, under = years, x.constant(1, "1", "one")
-	} else {
-		g := x.growth("growth at the discount rate", x.rate(), n)
-		over = x.made("(1 + d)^n - 1", "1", "Cost", OpDifference, RoundNone, g, x.constant(1, "1", "one"))
-		under = x.made("d (1 + d)^n", "1", "Cost", OpProduct, RoundNone, x.rate(), g)
-	}
-	switch name {
-	case "real_discount_rate":
-		return x.rate(), true
-	case "uniform_present_value_factor":
-		return x.made("uniform present value factor", "years", "Cost: uniform present value", OpQuotient, RoundNone, over, under), true
-	case "capital_recovery_factor":
-		return x.made("capital recovery factor", "1/year", "Cost: capital recovery", OpQuotient, RoundNone, under, over), true
-	}
-	return 0, false
-}
-
 // alternativeTerms explains the figures of one alternative.
 type alternativeTerms struct {
 	*explainer
@@ -225,6 +188,8 @@ func (a *alternativeTerms) figure(steps []string) (int, bool) {
 	switch {
 	case steps[0] == "thickness_mm":
 		return a.made("thickness", "mm", "Take-off: thickness", OpProduct, RoundNone, a.thickness(), a.constant(1000, "mm/m", "mm in a metre")), true
+	case steps[0] == "life" && last == "capital_recovery_factor":
+		return a.recovery(), true
 	case steps[0] == "mix":
 		return a.mixFigure(steps[1:])
 	case steps[0] == "takeoff":
@@ -234,7 +199,7 @@ func (a *alternativeTerms) figure(steps []string) (int, bool) {
 		if last == "for_area" {
 			return a.made("quantity for the area", a.r.Quantities[k].AreaUnit, "Take-off", OpProduct, RoundAmount, id, a.area()), true
 		}
-		return id, true
+		return a.asAmount(id), true
 	case steps[0] == "concrete":
 		return a.concreteFigure(steps[1:], k)
 	case steps[0] == "carbon" && len(steps) > 1:
@@ -286,7 +251,7 @@ func (a *alternativeTerms) length(name string, steps ...any) int {
 
 func (a *alternativeTerms) takeoffFigure(name string) (int, bool) {
 	if name == "concrete_m3_per_m2" {
-		return a.thickness(), true
+		return a.asAmount(a.thickness()), true
 	}
 	if !a.e.takeoff.HasJoints {
 		return 0, false
@@ -325,6 +290,14 @@ func (a *alternativeTerms) takeoffFigure(name string) (int, bool) {
 		return a.made("tie bars", "each/m2", "Take-off: over s b", OpQuotient, RoundAmount, ties(), panel), true
 	}
 	return 0, false
+}
+
+// asAmount is a term as it is printed.
+func (a *alternativeTerms) asAmount(id int) int {
+	if t := a.terms[id]; !t.Value.Equal(num.Amount(t.Value.Decimal)) {
+		return a.made(t.Name+", as printed", t.Unit, "Rounding", OpSum, RoundAmount, id)
+	}
+	return id
 }
 
 // The mix.
@@ -475,9 +448,9 @@ func (a *alternativeTerms) mixFigure(steps []string) (int, bool) {
 	case "admixture_water_kg_per_m3":
 		return admixtures(), true
 	case "absorbed_water_kg_per_m3":
-		return absorbed(), true
+		return a.asAmount(absorbed()), true
 	case "effective_water_kg_per_m3":
-		return effective(), true
+		return a.asAmount(effective()), true
 	case "effective_water_cement_ratio":
 		cement := a.made("cement", "kg/m3", "Mix", OpSum, RoundNone, a.parts(func(p mix.Part) bool { return p.Role == mix.Cement })...)
 		return a.made("effective water over cement", "1", water, OpQuotient, RoundAmount, effective(), cement), true
@@ -608,6 +581,9 @@ func (a *alternativeTerms) kgPerUnit(it *entry) int {
 // amount is the amount of a flow per m2.
 func (a *alternativeTerms) amount(k int) int {
 	return a.once(a.key("amount "+strconv.Itoa(k)), func() int {
+		if o := a.e.bill.Flows[k].Origin; o.Way == slab.OfRenewal {
+			return a.amount(o.First)
+		}
 		if k >= len(a.e.bill.Concrete) {
 			return a.flow(&a.e.bill.Flows[k])
 		}
@@ -736,6 +712,9 @@ const kgPerM2 = "kg CO2e/m2"
 
 func (a *alternativeTerms) gwp(k int) int {
 	return a.once(a.key("gwp "+strconv.Itoa(k)), func() int {
+		if n := k - len(a.e.bill.Flows); n >= 0 {
+			return a.uptake(n)
+		}
 		f := &a.e.bill.Flows[k]
 		return a.made("emission of "+f.Item.Code+", "+f.Use, kgPerM2, "Rounding: amount × factor", OpProduct, RoundLine, a.amount(k), a.factor(f))
 	})
@@ -805,7 +784,12 @@ func (a *alternativeTerms) carbonFigure(steps []string, k int) (int, bool) {
 		return a.emissions("emission of "+name, func(l CarbonLine) bool { return l.Module == name || l.Stage == name })
 	}
 	switch steps[0] {
+	case "carbonation":
+		return a.carbonationFigure(steps[1])
 	case "lines":
+		if n := k - len(a.e.bill.Flows); n >= 0 {
+			return a.uptakeLine(n, steps[2])
+		}
 		switch f := &a.e.bill.Flows[k]; steps[2] {
 		case "amount":
 			return a.amount(k), true
@@ -840,7 +824,11 @@ func (a *alternativeTerms) carbonFigure(steps []string, k int) (int, bool) {
 	case "by_source_kind":
 		kind := a.r.Carbon.BySourceKind[k].SourceKind
 		sum := a.emissions("emission by sources of the kind "+kind, func(l CarbonLine) bool {
-			return l.Module != "D" && string(a.entry(l.Item).inventory.FactorSource.Kind) == kind
+			own := a.entry(l.Item).inventory.FactorSource.Kind
+			if l.Module == "B1" {
+				own = inventory.Assumption // the request's, on how fast concrete carbonates
+			}
+			return l.Module != "D" && string(own) == kind
 		})
 		if steps[2] == "gwp_kg_co2e_per_m2" {
 			return sum, true
@@ -875,7 +863,10 @@ func (a *alternativeTerms) lineTerms(n int) (amount, price int) {
 	}
 	perM2 := l.PriceUnit
 	if l.Kind == "user" {
-		at := a.e.at + fault.Path(strings.TrimPrefix(l.Source, "request"))
+		at := fault.Path(strings.TrimPrefix(l.Source, "request"))
+		if !strings.HasPrefix(string(at), "/strategies/") {
+			at = a.e.at + at
+		}
 		return a.constant(1, "m2/m2", "one square metre of slab"), a.asked("cost to road users", l.Price.Decimal, perM2, at)
 	}
 	return a.residual(n, l)
@@ -884,10 +875,8 @@ func (a *alternativeTerms) lineTerms(n int) (amount, price int) {
 func (a *alternativeTerms) residual(n int, l CostLine) (amount, price int) {
 	r, at := a.e.Residual, a.e.at.At("residual")
 	one := a.constant(1, "m2/m2", "one square metre of slab")
-	years := func(name string, value int, at fault.Path) int {
-		return a.asked(name, decimal.New(int64(value), 0), "years", at)
-	}
-	period := years("analysis period", a.e.study.period, "/functional_unit/analysis_period_years")
+	placed := a.e.lastBuilt()
+	period := a.period()
 	switch r.Method {
 	case ResidualGiven:
 		return one, a.asked("value left", l.Price.Decimal, l.PriceUnit, at.At("value"))
@@ -898,13 +887,14 @@ func (a *alternativeTerms) residual(n int, l CostLine) (amount, price int) {
 			final = reads.money(r.FinalValue, at)
 		}
 		value := a.asked("final value", final, l.PriceUnit, at.At("final_value"))
-		if a.e.study.period >= r.LifeYears {
+		if a.e.period-placed >= r.LifeYears {
 			return one, a.made("value left", l.PriceUnit, "Cost: straight_line", OpSum, RoundAmount, value)
 		}
-		life := years("life", r.LifeYears, at.At("life_years"))
-		left := a.made("years left", "years", "Cost: straight_line", OpDifference, RoundNone, life, period)
-		kept := a.made("cost times years left", l.PriceUnit, "Cost: straight_line", OpProduct, RoundNone, a.kindTotal("initial"), left)
-		gone := a.made("final value times years gone", l.PriceUnit, "Cost: straight_line", OpProduct, RoundNone, value, period)
+		age := a.made("age at the end", "years", "Cost: straight_line", OpDifference, RoundNone, period, a.built(placed))
+		life := a.years("life", r.LifeYears, at.At("life_years"))
+		left := a.made("years left", "years", "Cost: straight_line", OpDifference, RoundNone, life, age)
+		kept := a.made("cost times years left", l.PriceUnit, "Cost: straight_line", OpProduct, RoundNone, a.builtFor(placed), left)
+		gone := a.made("final value times years gone", l.PriceUnit, "Cost: straight_line", OpProduct, RoundNone, value, age)
 		over := a.made("value over the life", l.PriceUnit, "Cost: straight_line", OpSum, RoundNone, kept, gone)
 		return one, a.made("value left", l.PriceUnit, "Cost: straight_line", OpQuotient, RoundAmount, over, life)
 	}
@@ -914,52 +904,101 @@ func (a *alternativeTerms) residual(n int, l CostLine) (amount, price int) {
 		return a.made("share of the life left", "1", "Cost: remaining_life", OpQuotient, RoundAmount, left, life)
 	}
 	first := slices.IndexFunc(a.r.Cost.Lines, func(l CostLine) bool { return l.Kind == "residual" })
-	if slabLeft := r.LifeYears > a.e.study.period; slabLeft && n == first {
-		placed := a.given("year in which it is built", decimal.Zero, "years", TermSource{Definition: "construction is year 0"})
-		return share(years("life of the slab", r.LifeYears, at.At("life_years")), placed), a.kindTotal("initial")
+	if slabLeft := placed+r.LifeYears > a.e.period; slabLeft && n == first {
+		return share(a.years("life of the slab", r.LifeYears, at.At("life_years")), a.built(placed)), a.builtFor(placed)
 	} else if slabLeft {
 		first++
 	}
 	for _, t := range a.e.lives {
-		if t.year+t.lifeYears <= a.e.study.period {
+		if t.year+t.lifeYears <= a.e.period {
 			continue
 		}
 		if first == n {
 			event := slices.IndexFunc(a.e.Maintenance, func(m Event) bool { return m.Item == t.use && m.LifeYears == t.lifeYears })
-			from := a.e.at.At("maintenance", event)
-			return share(years("life of "+t.use, t.lifeYears, from.At("life_years")), years("year of "+t.use, t.year, from)), a.spent(t)
+			from := a.e.planAt.At(event)
+			return share(a.years("life of "+t.use, t.lifeYears, from.At("life_years")), a.years("year of "+t.use, t.year, from)), a.spent(t)
 		}
 		first++
 	}
 	return 0, 0
 }
 
-// spent is what a treatment cost in its year.
-func (a *alternativeTerms) spent(t activityLife) int {
-	var ids []int
-	for n, l := range a.r.Cost.Lines {
-		if _, agency := a.flowOf(n); agency && l.Year == t.year && (l.Item == t.use || strings.HasSuffix(l.Use, ": "+t.use)) {
-			id, _ := a.costLine(n, "cost_per_m2")
-			ids = append(ids, id)
-		}
-	}
-	return a.made("cost of "+t.use+" in year "+strconv.Itoa(t.year), a.response.Economics.Currency+"/m2", "Cost: remaining_life", OpSum, RoundNone, ids...)
+// years is a number of years of the request.
+func (a *alternativeTerms) years(name string, value int, at fault.Path) int {
+	return a.asked(name, decimal.New(int64(value), 0), "years", at)
 }
 
-func (a *alternativeTerms) escalation(n int) int {
+// built is the year in which a slab is built.
+func (a *alternativeTerms) built(year int) int {
+	if year == 0 {
+		return a.once("year 0", func() int {
+			return a.given("year in which it is built", decimal.Zero, "years", TermSource{Definition: "construction is year 0"})
+		})
+	}
+	lives := a.constant(int64(year/a.e.life), "1", "lives of "+strconv.Itoa(a.e.life)+" years before year "+strconv.Itoa(year))
+	return a.made("year in which it is built", "years", "Cost: built anew at the end of each life", OpProduct, RoundNone, lives, a.years("service life", a.e.life, a.e.at.At("slab", "service_life_years")))
+}
+
+// builtFor is what the slab cost in the year in which it was built.
+func (a *alternativeTerms) builtFor(year int) int {
+	if year == 0 {
+		return a.kindTotal("initial")
+	}
+	return a.costsOf("cost of the slab of year "+strconv.Itoa(year), func(l CostLine) bool { return l.Year == year })
+}
+
+// costsOf sums the costs of the agency's lines, before discounting.
+func (a *alternativeTerms) costsOf(name string, keep func(CostLine) bool) int {
+	return a.once(a.key(name), func() int {
+		var ids []int
+		for n, l := range a.r.Cost.Lines {
+			if _, agency := a.flowOf(n); agency && keep(l) {
+				id, _ := a.costLine(n, "cost_per_m2")
+				ids = append(ids, id)
+			}
+		}
+		return a.made(name, a.response.Economics.Currency+"/m2", "Cost: the value that is left follows from what was paid", OpSum, RoundNone, ids...)
+	})
+}
+
+// spent is what a treatment cost in its year.
+func (a *alternativeTerms) spent(t activityLife) int {
+	return a.costsOf("cost of "+t.use+" in year "+strconv.Itoa(t.year), func(l CostLine) bool {
+		return l.Year == t.year && (l.Item == t.use || strings.HasSuffix(l.Use, ": "+t.use))
+	})
+}
+
+// escalationOf is the real escalation of a line; -1 where it has none.
+func (a *alternativeTerms) escalationOf(n int) int {
 	l := a.r.Cost.Lines[n]
 	k, ok := a.flowOf(n)
 	if !ok || a.e.study.money.escalation(l.Item, a.e.bill.Flows[k].Category).IsZero() {
-		return a.constant(1, "1", "no real escalation of this item and its category")
+		return -1
 	}
 	category := a.e.bill.Flows[k].Category
-	given := a.e.study.economics.RealEscalation
-	i := slices.IndexFunc(given, func(e Escalation) bool { return e.Item == l.Item })
+	given := a.e.study.money.applied
+	i := slices.IndexFunc(given, func(e EscalationApplied) bool { return e.Item == l.Item })
 	if i < 0 {
-		i = slices.IndexFunc(given, func(e Escalation) bool { return e.Category == category })
+		i = slices.IndexFunc(given, func(e EscalationApplied) bool { return e.Category == category })
 	}
-	rate := a.asked("real escalation of "+category, a.e.study.money.escalation(l.Item, category), "1/year", economicsAt.At("real_escalation", i, "rate"))
-	return a.made("escalation factor", "1", "Cost: (1 + e)^n", OpQuotient, RoundNone, a.growth("growth of "+category, rate, l.Year), a.constant(1, "1", "one"))
+	return a.escalationRate(i)
+}
+
+// escalated is by how much the price of a line has grown, exactly.
+func (a *alternativeTerms) escalated(n int) int {
+	rate := a.escalationOf(n)
+	if rate < 0 {
+		return a.constant(1, "1", "no real escalation of this item and its category")
+	}
+	return a.growth("growth of the price", rate, a.r.Cost.Lines[n].Year)
+}
+
+func (a *alternativeTerms) escalation(n int) int {
+	growth := a.escalated(n)
+	if a.terms[growth].Operation == OpGiven {
+		return growth
+	}
+	return a.made("escalation factor", "1", "Cost: (1 + e)^n", OpQuotient, RoundNone, growth, a.constant(1, "1", "one"))
 }
 
 func (a *alternativeTerms) costLine(n int, member string) (int, bool) {
@@ -999,11 +1038,39 @@ func (a *alternativeTerms) kindTotal(kind string) int {
 	})
 }
 
-func (a *alternativeTerms) netPresentValue() int {
-	return a.once(a.key("net present value"), func() int {
+// agencyValue is the net present value of what the agency pays.
+func (a *alternativeTerms) agencyValue() int {
+	return a.once(a.key("agency"), func() int {
 		agency := a.made("initial and maintenance", a.response.Economics.Currency+"/m2", "Cost", OpSum, RoundNone, a.kindTotal("initial"), a.kindTotal("maintenance"))
 		return a.made("net present value", a.response.Economics.Currency+"/m2", "Cost: initial + maintenance - residual", OpDifference, RoundNone, agency, a.kindTotal("residual"))
 	})
+}
+
+// withUserCost adds what road users pay, where it is asked for.
+func (a *alternativeTerms) withUserCost() int {
+	return a.once(a.key("with user cost"), func() int {
+		return a.made("net present value with user cost", a.response.Economics.Currency+"/m2", "Cost: include_user_cost", OpSum, RoundNone, a.agencyValue(), a.kindTotal("user"))
+	})
+}
+
+// beforeCarbon is the net present value before the price of carbon.
+func (a *alternativeTerms) beforeCarbon() int {
+	if asked := a.e.study.economics.IncludeUserCost; asked != nil && *asked {
+		return a.withUserCost()
+	}
+	return a.agencyValue()
+}
+
+// netPresentValue is that by which alternatives are ranked.
+func (a *alternativeTerms) netPresentValue() int {
+	if c := a.e.study.economics.CarbonPrice; c != nil && c.InCost {
+		return a.withCarbonPrice()
+	}
+	return a.beforeCarbon()
+}
+
+func (a *alternativeTerms) annual(present int) int {
+	return a.made("equivalent annual value", a.response.Economics.Currency+"/m2 a year", "Cost: net present value × capital recovery", OpProduct, RoundLine, present, a.recovery())
 }
 
 func (a *alternativeTerms) costFigure(steps []string, k int) (int, bool) {
@@ -1025,8 +1092,82 @@ func (a *alternativeTerms) costFigure(steps []string, k int) (int, bool) {
 	case "net_present_value":
 		return a.netPresentValue(), true
 	case "equivalent_annual":
-		recovery, _ := a.economics("capital_recovery_factor")
-		return a.made("equivalent annual value", a.response.Economics.Currency+"/m2 a year", "Cost: net present value × capital recovery", OpProduct, RoundLine, a.netPresentValue(), recovery), true
+		return a.annual(a.netPresentValue()), true
+	case "user_cost":
+		return a.userCostFigure(steps[1])
+	case "both_ways":
+		return a.bothWaysFigure(steps[1])
+	}
+	return 0, false
+}
+
+func (a *alternativeTerms) userCostFigure(name string) (int, bool) {
+	switch name {
+	case "net_present_value_without_user_cost_per_m2":
+		return a.agencyValue(), true
+	case "net_present_value_with_user_cost_per_m2":
+		return a.withUserCost(), true
+	case "equivalent_annual_without_user_cost_per_m2":
+		return a.annual(a.agencyValue()), true
+	case "equivalent_annual_with_user_cost_per_m2":
+		return a.annual(a.withUserCost()), true
+	}
+	return 0, false
+}
+
+// bothWaysFigure explains the check of a request in nominal terms.
+func (a *alternativeTerms) bothWaysFigure(name string) (int, bool) {
+	m := a.e.study.money
+	const formula = "Cost: real and nominal terms"
+	sum := func(terms string, factor func(n int) int) int {
+		return a.once(a.key("both ways "+terms), func() int {
+			unit := a.response.Economics.Currency + "/m2"
+			paid, left := []int{}, []int{}
+			for n, l := range a.r.Cost.Lines {
+				if l.Kind == "user" {
+					continue
+				}
+				amount, price := a.lineTerms(n)
+				id := a.made(terms+" value of "+l.Item+", "+l.Use, unit, formula, OpProduct, RoundNone, amount, price, factor(n))
+				if l.Kind == "residual" {
+					left = append(left, id)
+				} else {
+					paid = append(paid, id)
+				}
+			}
+			all := a.made("paid, in "+terms+" terms", unit, formula, OpSum, RoundNone, paid...)
+			return a.made("net present value in "+terms+" terms, unrounded", unit, formula, OpDifference, RoundNone, append([]int{all}, left...)...)
+		})
+	}
+	inReal := func() int {
+		return sum("real", func(n int) int {
+			year := a.r.Cost.Lines[n].Year
+			return a.made("real factor", "1", formula, OpQuotient, RoundNone, a.escalated(n), a.growthTo(year))
+		})
+	}
+	inNominal := func() int {
+		inflation := a.inflation()
+		return sum("nominal", func(n int) int {
+			year := a.r.Cost.Lines[n].Year
+			rate := inflation
+			if real := a.escalationOf(n); real >= 0 {
+				product := a.made("growth of a year in nominal terms", "1", formula, OpProduct, RoundNone, a.onePlus(real), a.onePlus(inflation))
+				rate = a.made("nominal escalation", "1/year", formula, OpDifference, RoundNone, product, a.constant(1, "1", "one"))
+			}
+			nominal := a.asked("nominal discount rate", m.nominal.Decimal, "1/year", economicsAt.At("nominal_discount_rate"))
+			return a.made("nominal factor", "1", formula, OpQuotient, RoundNone, a.growth("growth of the nominal price", rate, year), a.growth("growth at the nominal rate", nominal, year))
+		})
+	}
+	rounded := func(id int) int {
+		return a.made("net present value, as a check", a.response.Economics.Currency+"/m2", formula, OpSum, RoundAmount, id)
+	}
+	switch name {
+	case "net_present_value_in_real_terms_per_m2":
+		return rounded(inReal()), true
+	case "net_present_value_in_nominal_terms_per_m2":
+		return rounded(inNominal()), true
+	case "difference_per_m2":
+		return a.made("difference of both ways", a.response.Economics.Currency+"/m2", formula, OpDifference, RoundAmount, inReal(), inNominal()), true
 	}
 	return 0, false
 }
@@ -1049,7 +1190,7 @@ func (a *alternativeTerms) carbonPriceFigure(steps []string, k int) (int, bool) 
 		price := a.asked("price of carbon", l.PricePerKg.Decimal, currency+"/kg CO2e", from)
 		growth := a.constant(1, "1", "the price of carbon does not grow")
 		if !prices.growth.IsZero() {
-			rate := a.asked("real growth of the price of carbon", prices.growth, "1/year", at.At("real_growth"))
+			rate := a.carbonGrowth()
 			growth = a.made("growth factor", "1", "Cost: (1 + e)^n", OpQuotient, RoundNone, a.growth("growth of the price of carbon", rate, l.Year), a.constant(1, "1", "one"))
 		}
 		switch member {
@@ -1071,14 +1212,30 @@ func (a *alternativeTerms) carbonPriceFigure(steps []string, k int) (int, bool) 
 	if steps[0] == "lines" {
 		return line(a.r.Cost.CarbonPrice.Lines[k], steps[2])
 	}
-	var ids []int
-	for _, l := range a.r.Cost.CarbonPrice.Lines {
-		id, _ := line(l, "present_value_per_m2")
-		ids = append(ids, id)
+	switch steps[0] {
+	case "present_value_per_m2":
+		return a.emissionsPriced(line), true
+	case "net_present_value_with_carbon_per_m2":
+		return a.withCarbonPrice(), true
 	}
-	total := a.made("present value of the emissions", currency+"/m2", "Cost: price of carbon", OpSum, RoundNone, ids...)
-	if steps[0] == "net_present_value_with_carbon_per_m2" {
-		return a.made("net present value with the price of carbon", currency+"/m2", "Cost: price of carbon", OpSum, RoundNone, a.netPresentValue(), total), true
-	}
-	return total, steps[0] == "present_value_per_m2"
+	return 0, false
+}
+
+// emissionsPriced sums the present values of the emissions of each year.
+func (a *alternativeTerms) emissionsPriced(line func(l CarbonCostLine, member string) (int, bool)) int {
+	return a.once(a.key("emissions priced"), func() int {
+		var ids []int
+		for _, l := range a.r.Cost.CarbonPrice.Lines {
+			id, _ := line(l, "present_value_per_m2")
+			ids = append(ids, id)
+		}
+		return a.made("present value of the emissions", a.response.Economics.Currency+"/m2", "Cost: price of carbon", OpSum, RoundNone, ids...)
+	})
+}
+
+func (a *alternativeTerms) withCarbonPrice() int {
+	return a.once(a.key("with carbon"), func() int {
+		priced, _ := a.carbonPriceFigure([]string{"present_value_per_m2"}, 0)
+		return a.made("net present value with the price of carbon", a.response.Economics.Currency+"/m2", "Cost: price of carbon", OpSum, RoundNone, a.beforeCarbon(), priced)
+	})
 }

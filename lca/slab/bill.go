@@ -64,6 +64,7 @@ type Origin struct {
 	By    decimal.Decimal // what the whole, or Kg, was multiplied by
 	Kg    decimal.Decimal // mass converted or hauled
 	Moved string          // the constituent that was hauled; empty for concrete and waste
+	First int             // the flow of the bill that is repeated when the slab is built anew
 }
 
 // Way is how an amount came about.
@@ -78,6 +79,7 @@ const (
 	OfWaste                   // Whole times By, the wasted share
 	OfProduct                 // taken off
 	OfGeometry                // what the declared unit takes of the geometry, times By, the share
+	OfRenewal                 // the amount of First again
 )
 
 // Leg is one transport rule that matches: so far by that mode, or included.
@@ -523,7 +525,7 @@ func (b *Builder) AddOperation(item *Item, factor string, t Takeoff, freshDensit
 func (b *Builder) Renew(years []int, at fault.Path) {
 	once := b.Flows[:len(b.Flows):len(b.Flows)]
 	for _, year := range years {
-		for _, f := range once {
+		for i, f := range once {
 			beyond := f.Module == "D"
 			if f.Year != 0 && !beyond && !strings.HasPrefix(f.Module, "C") {
 				continue
@@ -532,6 +534,7 @@ func (b *Builder) Renew(years []int, at fault.Path) {
 				return
 			}
 			f.Year, f.Use = year, "renewal, year "+strconv.Itoa(year)+": "+f.Use
+			f.Origin = b.trace(Origin{Way: OfRenewal, First: i})
 			if !beyond {
 				f.Module = "B4"
 			}
