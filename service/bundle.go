@@ -134,6 +134,9 @@ func (s *Service) evaluatedFor(ctx context.Context, body []byte, refused []fault
 func bundleInventory(c *catalogue, evaluations []*evaluated) (BundleInventory, error) {
 	used := map[string]*entry{}
 	for _, e := range evaluations {
+		for _, it := range e.study.named { // read again, it must be found
+			e.use(it)
+		}
 		for _, standard := range []*entry{c.mixing, c.disposal} {
 			if standard != nil {
 				e.use(standard)

@@ -148,7 +148,45 @@ func (r comparisons) newest(c object) object {
 	if r.maybe(40) {
 		r.lives(c)
 	}
+	r.beside(c)
 	return c
+}
+
+// beside asks for what a comparison answers beside its figures.
+func (r comparisons) beside(c object) {
+	if r.maybe(30) {
+		for _, a := range c["alternatives"].([]any) {
+			a.(object)["specified_concrete"] = object{"strength_class": r.one("C25/30", "C30/37"), "compressive_strength": r.one("30 MPa", "4000 psi"), "high_early_strength": r.maybe(50)}
+		}
+		table := []any{object{"strength_class": "C25/30", "limit": "250 kg CO2e/m3"}, object{"strength_class": "C30/37", "limit": r.one("284 kg CO2e/m3", "505 lb CO2e/yd3")}}
+		ranges := []any{object{"to": "4200 psi", "limit": "302 kg CO2e/yd3"}, object{"from": "30 MPa", "to": "60 MPa", "limit": "400 kg CO2e/yd3"}}
+		if r.maybe(50) {
+			ranges = []any{object{"from": "20 MPa", "limit": "60 kg CO2e/m2"}}
+		}
+		c["limits"] = []any{object{"name": "by class", "clause": "1", "scope": "A1-A3", "by_strength": table, "high_early_factor": "1.3"},
+			object{"name": "by strength", "clause": "2", "scope": "A1-A3", "by_strength": ranges},
+			object{"name": "of the slab", "clause": "3", "scope": r.one("A1-A3", "A1-A5", "A1-C4", "declared"), "limit": r.one("70 kg CO2e/m2", "0 kg CO2e/m2"), "valid_from": "2026-01-01"}}
+		c["data_requirements"] = object{"as_of": r.one("2025-12-31", "2026-02-01")}
+	}
+	if r.maybe(30) {
+		objectives := []any{object{"measure": "total_carbon"}, object{"measure": r.one("thickness", "cradle_to_gate_carbon")}, object{"measure": "carbon_of_modules", "modules": []any{"A4", "A1-A3"}}}
+		if _, priced := c["economics"]; priced {
+			objectives[0] = object{"measure": r.one("net_present_value", "initial_cost", "total_carbon")}
+		}
+		c["objectives"] = objectives
+		c["weighting"] = object{"normalisation": r.one("min_max", "baseline"), "weights": []any{"0.5", "0.2", "0.3"}}
+		if r.maybe(50) {
+			c["objectives"], c["weighting"].(object)["weights"] = objectives[:2], []any{"0.65", "0.35"}
+		}
+	}
+	if r.maybe(30) {
+		c["cut_off"] = []any{object{"flow": "release agent", "module": "A3", "mass": "0.1 %", "energy": "0.25 %", "reason": "a test"},
+			object{"flow": "fibres", "module": "A1", "mass": r.share(0, 1), "energy": "0.3 %", "item": "fibre-pp-micro", "reason": "a test"},
+			object{"flow": "wear of the mixer", "module": "A3", "process": "mixing", "mass": "0.2 %", "energy": "0 %", "reason": "a test"}}
+	}
+	if r.maybe(5) {
+		c["checks"] = object{}
+	}
 }
 
 // planByAge is a plan in which treatments follow the age of the slab and each other.
@@ -451,7 +489,11 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 	}
 	valid, refused, changes := 0, 0, 0
 	for seed := 0; valid < cases; seed++ {
-		body, err := json.Marshal(r.comparison(), json.Deterministic(true))
+		asked := r.comparison()
+		if seed%2 == 1 {
+			asked = r.newest(asked)
+		}
+		body, err := json.Marshal(asked, json.Deterministic(true))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -470,6 +512,11 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 		if said := check.says(t, text); said != "match" {
 			t.Fatalf("case %d: the checker says %q of\n%s", seed, said, body)
 		}
+		if valid%10 == 0 {
+			if v, err := service.VerifyAlone(t.Context(), text, anything); err != nil || !v.Match {
+				t.Fatalf("case %d, from its own rows: %v %v %+v", seed, err, service.Faults(err), v)
+			}
+		}
 		if valid%5 == 0 {
 			changes += changedAlike(t, svc, check, r, text)
 		}
@@ -477,6 +524,55 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 	t.Logf("%d comparisons agree, %d were refused as invalid, %d changed digits were named alike", valid, refused, changes)
 	if changes < cases/10 {
 		t.Errorf("only %d changes", changes)
+	}
+}
+
+// Of what the request gained last, one digit that is changed is found by the checker,
+// in the results, the economics and the answers of a comparison as a whole; the bundle
+// has the rows of items that no figure rests on; and a member that the checker does not
+// know is refused.
+func TestCheckerFindsChangesInTheNewest(t *testing.T) {
+	svc, check := newService(t), newChecker(t)
+	limit := object{"name": "slab", "clause": "1", "scope": "declared", "limit": "70 kg CO2e/m2"}
+	newest := request(t, lives("common_period", 40, [3]int{10, 40, 20},
+		economics(object{"nominal_discount_rate": "5.06 %", "inflation": "2 %", "nominal_escalation": list(object{"item": "silica-fume", "rate": "3 %"}, object{"category": "operation", "rate": "2.5 %"}),
+			"include_user_cost": true, "carbon_price": object{"amount": "80 EUR/t", "nominal_growth": "3 %", "in_cost": true}}),
+		edit{"/alternatives/0/carbonation", cemI("k", "1.6 mm/year^0.5", "degree", "85 %")},
+		edit{"/limits", list(limit)}, edit{"/objectives", list(object{"measure": "net_present_value"}, object{"measure": "total_carbon"})},
+		edit{"/weighting", object{"normalisation": "min_max", "weights": list("0.4", "0.6")}},
+		edit{"/cut_off", list(object{"flow": "a dust", "module": "A1", "mass": "0.1 %", "energy": "0.2 %", "item": "silica-fume", "reason": "a test"})})...)
+	text := bundleOf(t, svc, newest)
+	if said := check.says(t, text); said != "match" {
+		t.Fatalf("the checker says %q", said)
+	}
+	if v, err := service.VerifyAlone(t.Context(), text, anything); err != nil || !v.Match {
+		t.Fatalf("from its own rows: %v %v %+v", err, service.Faults(err), v)
+	}
+	var document any
+	if err := json.Unmarshal(text, &document); err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []string{"/economics/nominal_discount_rate", "/economics/real_discount_rate", "/economics/real_escalation/0/rate", "/economics/capital_recovery_factor",
+		"/alternatives/0/life/capital_recovery_factor", "/alternatives/0/life/built_anew_in_years/1", "/alternatives/0/carbon/carbonation/depth_mm", "/alternatives/0/carbon/carbonation/uptake_kg_co2e_per_m2",
+		"/alternatives/2/cost/both_ways/net_present_value_in_nominal_terms_per_m2", "/alternatives/1/cost/user_cost/equivalent_annual_with_user_cost_per_m2",
+		"/alternatives/1/limits/0/margin_kg_co2e", "/alternatives/1/limits/0/margin_percent", "/comparison/objectives/dominance/1/values/0", "/comparison/objectives/weighting/ranking/0/score",
+		"/comparison/objectives/weighting/scales/1/divided_by", "/comparison/cut_off/modules/0/mass_percent", "/comparison/cut_off/flows/0/impacts/0/kg_co2e_per_m3", "/comparison/unequal_lives/least_common_multiple_years",
+		"/comparison/ranking/by_net_present_value_without_user_cost/0/rank"} {
+		at = "/result" + at
+		value, ok := oneDigit(memberOf(t, document, fault.Path(at)))
+		if !ok {
+			t.Errorf("%s has no digit", at)
+			continue
+		}
+		if said := check.says(t, changed(t, text, edit{at, value})); said != "differs "+at {
+			t.Errorf("%s changed to %v: the checker says %q", at, value, said)
+		}
+	}
+	if said := check.says(t, changed(t, text, edit{"/result/alternatives/1/limits/0/state", "passed"})); said != "differs /result/alternatives/1/limits/0/state" {
+		t.Errorf("another state of a limit: the checker says %q", said)
+	}
+	if said := check.says(t, changed(t, text, edit{"/request/economics/tax", "19 %"})); said != "unknown /request/economics/tax" {
+		t.Errorf("a member that it does not know: the checker says %q", said)
 	}
 }
 

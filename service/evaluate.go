@@ -41,6 +41,7 @@ type study struct {
 	allocated    map[*entry]decimal.Decimal // main factors by the allocation that is asked for
 	sizes        map[string]sizing          // by resolved.design
 	limits       []limit                    // of a procurement
+	named        []*entry                   // by the request as a whole, which no figure may rest on
 }
 
 // evaluated is one alternative between reading and printing.
@@ -110,6 +111,7 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 			}
 		}
 	}
+	s.named = append(s.named, r.named...)
 	faults.Append(r.faults.All()...)
 	return s
 }

@@ -18,7 +18,7 @@ import (
 
 // notTakenApart are the numbers of a result that no explanation is given of: what is
 // given, counts, years, places in a ranking, and what a search by a method finds.
-var notTakenApart = regexp.MustCompile(`/(resolved|thickness_design|warnings|assumptions|functional_equivalence|chain)/|/(year|minutes|rank|mixer|name|item|category|` +
+var notTakenApart = regexp.MustCompile(`/(resolved|thickness_design|warnings|assumptions|functional_equivalence|chain|limits|cut_off|objectives|checks)/|/(year|minutes|rank|mixer|name|item|category|` +
 	`given_as|water_binder_ratio|equivalent_axles|source|use|written|from_year|price_year|years|service_life_years|studied_years|replacements|least_common_multiple_years)$|/built_anew_in_years/|^/(sources|functional_unit|inventory|conventions|engine_version|request_hash)|/ranking/|/by_equivalent_annual/|/by_annual_carbon/|/pareto/`)
 
 // Every line and every total can be taken apart, and what it is taken apart into comes

@@ -82,6 +82,7 @@ func readInterpretation(s *study, req ComparisonRequest, faults *fault.List) *in
 	in.readCutOff(r)
 	s.readLimits(req.Limits, r)
 	in.readObjectives(r)
+	s.named = append(s.named, r.named...)
 	faults.Append(r.faults.All()...)
 	return in
 }
