@@ -27,9 +27,10 @@ KNOWN = set("""inventory functional_unit economics baseline equivalence_override
  discount_rate_schedule include_user_cost in_cost price_year source unequal_lives service_life_years carbonation k degree
  strength_class exposure cements clinker reactive_cao specified_concrete compressive_strength high_early_strength limits
  clause scope limit by_strength from high_early_factor valid_from valid_until objectives measure modules weighting
- normalisation weights cut_off flow process mass energy""".split())
+ normalisation weights cut_off flow process mass energy by_ratio binder mixing_water cement water replacement aggregates
+ fibres admixtures bulk_volume dry_rodded_density""".split())
 # not read here: what follows from them is taken as printed
-OPAQUE = {"service", "by_ratio", "goal_and_scope", "checks", "declaration"}
+OPAQUE = {"service", "goal_and_scope", "checks", "declaration"}
 YARD, POUND, GALLON = D("0.9144"), D("0.45359237"), D("0.003785411784")
 UNITS = {  # theory: Units. (numerator, denominator) of the SI value of one unit
     "mm": (D("0.001"), 1), "cm": (D("0.01"), 1), "m": (1, 1), "km": (1000, 1), "in": (D("0.0254"), 1), "ft": (D("0.3048"), 1),
@@ -147,9 +148,8 @@ class Alternative:
     def proportion(self):  # theory: Mix
         stated = self.stated["mix"]
         if "by_ratio" in self.mix:
-            self.s.taken.add("proportions that are given by ratios")
-            self.parts = [(c["item"], D(c["mass_kg_per_m3"])) for c in stated["constituents"]]
-            self.included, air, open_at = {}, D(stated["air_percent"]) / 100, None
+            self.included = {c["item"]: True for c in self.mix.get("add", []) if "transport" in c}
+            self.parts, air, open_at = *self.by_ratio(self.mix["by_ratio"]), None
         else:
             parts, self.included, open_at = [], {}, None
             binder = sum(amount(si(c["amount"])) for c in self.mix["constituents"] if self.row(c["item"])["category"] in ("cement", "scm"))
@@ -159,12 +159,8 @@ class Alternative:
                     self.included[c["item"]] = True
                 if text == "balance":
                     open_at, mass = i, None
-                elif text.endswith(" of binder"):
-                    mass = amount(si(text[:-len(" of binder")]) * binder)
-                elif text.endswith(" by volume") or text.split(" ")[1] in ("L/m3", "mL/m3", "gal/yd3"):
-                    mass = amount(si(text.removesuffix(" by volume")) * D(row["density_kg_per_m3"]))
                 else:
-                    mass = amount(si(text))
+                    mass = self.mass(text, row, binder)
                 parts.append((c["item"], mass))
             self.parts, air = parts, si(self.mix["air"]) if "air" in self.mix else D(0)
         total, known, self.volumes = air, True, []
@@ -193,6 +189,32 @@ class Alternative:
         self.put("/mix/effective_water_cement_ratio", printed(div(water - absorbed, cement)) if cement else None)
         self.put("/mix/effective_water_binder_ratio", printed(div(water - absorbed, binder)) if binder else None)
         self.put("/mix/constituents#", len(self.parts))
+
+    def mass(self, text, row, binder):  # of an amount that is not what is left
+        if text.endswith(" of binder"):
+            return amount(si(text[:-len(" of binder")]) * binder)
+        if text.endswith(" by volume") or text.split(" ")[1] in ("L/m3", "mL/m3", "gal/yd3"):
+            return amount(si(text.removesuffix(" by volume")) * D(row["density_kg_per_m3"]))
+        return amount(si(text))
+
+    def by_ratio(self, r):  # theory: Mix, by ratios
+        ratio = D(r["water_binder_ratio"]) if "water_binder_ratio" in r else None
+        binder = amount(si(r["binder"])) if "binder" in r else amount(div(amount(si(r["mixing_water"])), ratio))
+        water = amount(si(r["mixing_water"])) if "mixing_water" in r else amount(binder * ratio)
+        scm = [(c["item"], amount(binder * si(c["share"]))) for c in r.get("replacement", [])]
+        others = [(c["item"], self.mass(c["amount"], self.row(c["item"]), binder)) for c in r.get("fibres", []) + r.get("admixtures", []) + self.mix.get("add", [])]
+        absorbed = si(self.mix["absorbed_water"]) if "absorbed_water" in self.mix else D(0)
+        mixed = amount(water + absorbed) - sum((self.brings(i, m) for i, m in others), D(0))
+        first = [(r["cement"], binder - sum((m for _, m in scm), D(0)))] + scm + [(r["water"], mixed)]
+        air, density = si(r["air"]) if "air" in r else D(0), lambda i: D(self.row(i)["density_kg_per_m3"])
+        given = lambda a: amount(D(a["bulk_volume"]) * si(a["dry_rodded_density"])) if "bulk_volume" in a else self.mass(a["amount"], self.row(a["item"]), binder)
+        aggregates = [(a["item"], None if "share" in a else given(a)) for a in r["aggregates"]]
+        filled = sum((div(m, density(i)) for i, m in first + others + aggregates if m is not None and "density_kg_per_m3" in self.row(i)), air)
+        shares = {k: si(a["share"]) for k, a in enumerate(r["aggregates"]) if "share" in a}
+        whole = amount((1 - filled) * div(1, sum(div(x, density(aggregates[k][0])) for k, x in shares.items())))
+        parts = {k: amount(x * whole) for k, x in shares.items()}
+        parts[max(parts)] += whole - sum(parts.values())  # the last takes the rest
+        return first + [(i, parts[k] if m is None else m) for k, (i, m) in enumerate(aggregates)] + others, air
 
     def brings(self, item, mass):  # the water in an admixture
         row = self.row(item)

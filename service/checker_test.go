@@ -145,6 +145,9 @@ func (r comparisons) newest(c object) object {
 			a["carbonation"] = r.carbonation()
 		}
 	}
+	if first := alternatives[0].(object)["mix"].(object); first["stages"] == nil && r.maybe(30) {
+		alternatives[1].(object)["mix"] = object{"by_ratio": r.ratios()}
+	}
 	if r.maybe(40) {
 		r.lives(c)
 	}
@@ -165,7 +168,7 @@ func (r comparisons) beside(c object) {
 		}
 		c["limits"] = []any{object{"name": "by class", "clause": "1", "scope": "A1-A3", "by_strength": table, "high_early_factor": "1.3"},
 			object{"name": "by strength", "clause": "2", "scope": "A1-A3", "by_strength": ranges},
-			object{"name": "of the slab", "clause": "3", "scope": r.one("A1-A3", "A1-A5", "A1-C4", "declared"), "limit": r.one("70 kg CO2e/m2", "0 kg CO2e/m2"), "valid_from": "2026-01-01"}}
+			object{"name": "of the slab", "clause": "3", "scope": r.one("A1-A3", "A1-A5", "A1-C4", "declared"), "limit": r.one("70 kg CO2e/m2", "1 kg CO2e/yd2"), "valid_from": "2026-01-01"}}
 		c["data_requirements"] = object{"as_of": r.one("2025-12-31", "2026-02-01")}
 	}
 	if r.maybe(30) {
@@ -187,6 +190,31 @@ func (r comparisons) beside(c object) {
 	if r.maybe(5) {
 		c["checks"] = object{}
 	}
+}
+
+// ratios is a mix by ratios; the air may come from the mix that it takes the place of.
+func (r comparisons) ratios() object {
+	q := object{"binder": r.between(330, 420, "kg/m3"), "water_binder_ratio": r.one("0.45", "0.432"), "cement": r.one("cement-cem-i", "cement-cem-iii"), "water": "water-mains",
+		"aggregates": list(object{"item": "gravel-20", "share": "60.5 %"}, object{"item": "sand-washed", "share": "39.5 %"})}
+	switch r.IntN(3) {
+	case 0:
+		delete(q, "binder")
+		q["mixing_water"] = r.between(150, 175, "kg/m3")
+	case 1:
+		delete(q, "water_binder_ratio")
+		q["mixing_water"] = r.between(150, 175, "kg/m3")
+	}
+	if r.maybe(50) {
+		q["aggregates"] = list(object{"item": "sand-washed", "share": "70 %"}, object{"item": "gravel-20", "bulk_volume": "0.61", "dry_rodded_density": "1600 kg/m3"}, object{"item": "sand-manufactured", "share": "30 %"})
+	}
+	if r.maybe(50) {
+		q["replacement"] = list(object{"item": "fly-ash", "share": r.share(5, 30)})
+	}
+	if r.maybe(50) {
+		q["admixtures"] = list(object{"item": "superplasticiser", "amount": r.between(0, 2, "% of binder")})
+		q["fibres"] = list(object{"item": "fibre-pp-macro", "amount": "0.4 % by volume"})
+	}
+	return q
 }
 
 // planByAge is a plan in which treatments follow the age of the slab and each other.
