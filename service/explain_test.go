@@ -32,7 +32,7 @@ func TestExplainEveryFigure(t *testing.T) {
 	random := comparisons{rand.New(rand.NewPCG(2, 2026))}
 	few := 6
 	if os.Getenv("CI") == "true" {
-		few = 30
+		few = 15
 	}
 	for i := range few {
 		body, err := json.Marshal(random.comparison(), json.Deterministic(true))
