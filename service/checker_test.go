@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"os/exec"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -503,6 +504,9 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 	cases := 100
 	if os.Getenv("CI") == "true" {
 		cases = 1000 // which takes minutes
+	}
+	if fewer, err := strconv.Atoi(os.Getenv("RANDOM_COMPARISONS")); err == nil {
+		cases = fewer
 	}
 	svc, check, r := newService(t), newChecker(t), comparisons{rand.New(rand.NewPCG(1, 2026))}
 	for _, name := range []string{"demo/comparison.json", "scenarios/published-mix.json", "scenarios/sized.json", "scenarios/lab-to-slab.json"} {

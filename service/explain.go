@@ -81,6 +81,7 @@ const (
 // Roundings of a term, half to even.
 const (
 	RoundNone   = "none"
+	RoundDigits = "34 digits" // significant ones: of a quotient or a root that no more is done to
 	RoundAmount = "12 decimals"
 	RoundLine   = "6 decimals"
 )

@@ -67,6 +67,9 @@ func (x *explainer) given(name string, value decimal.Decimal, unit string, sourc
 }
 
 func (x *explainer) made(name, unit, formula, operation, rounding string, operands ...int) int {
+	if rounding == RoundNone && (operation == OpQuotient || operation == OpRoot) {
+		rounding = RoundDigits
+	}
 	return x.push(Term{Name: name, Unit: unit, Formula: "docs/theory.md, " + formula, Operation: operation, Rounding: rounding, Operands: operands})
 }
 
