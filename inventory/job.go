@@ -44,6 +44,7 @@ type JobOutcome struct {
 	Result     []byte
 	ResultHash string
 	Problem    string // empty: it is done
+	Steps      int64  // that a job which is done has made: its whole progress; less than 1 counts as 1
 	At         string // as FormatTime writes it
 }
 
@@ -94,7 +95,8 @@ type Jobs interface {
 	// BeatJob tells that a job runs and how far it is; ErrStale where the attempt is
 	// not that of a running job any more: it was cancelled, or given to another.
 	BeatJob(ctx context.Context, id string, attempt int, done, total int64) error
-	// EndJob stores what came of a job that runs at the attempt given, or ErrStale.
+	// EndJob stores what came of a job that runs at the attempt given, or ErrStale. The
+	// progress of a job that is done is whole; that of a failed one stays as it is.
 	EndJob(ctx context.Context, id string, attempt int, outcome JobOutcome) error
 	// ReleaseJob queues a job again that its worker cannot finish, or ErrStale.
 	ReleaseJob(ctx context.Context, id string, attempt int) error

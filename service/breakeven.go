@@ -110,8 +110,11 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	if req.Variable.CarbonPrice && req.Measure != MeasureNPV {
 		faults.Add("/measure", "not-used", "a price of carbon is added to the net present value alone")
 	}
-	if !faults.Empty() || checksOnly(ctx, refused) {
+	if !faults.Empty() || len(refused) > 0 {
 		return nil, errFaults(faults.All())
+	}
+	if queueing(ctx) {
+		return nil, s.checkEnds(ctx, w, low, high)
 	}
 	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
 		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: []string{Caution}}
@@ -127,6 +130,17 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		return nil, err
 	}
 	return resp, nil
+}
+
+// checkEnds refuses a range at whose ends the comparison cannot be computed, before a
+// request is queued. Its error has no fault where there is none.
+func (s *Service) checkEnds(ctx context.Context, w *whatIf, ends ...decimal.Decimal) error {
+	for _, x := range ends {
+		if _, err := w.at(ctx, s, x); err != nil {
+			return below("/comparison", fmt.Errorf("at %s: %w", num.Canonical(x), err))
+		}
+	}
+	return errFaults(nil)
 }
 
 // crossings fills in where the two alternatives of an answer change places between two

@@ -109,10 +109,10 @@ type concluding struct {
 
 func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err error) {
 	const comparing, sampling = "/v1/comparisons", "/v1/uncertainty"
-	if i.compared, err = perform(ctx, i, comparing, i.request.Comparison, i.service.Compare); err != nil {
+	if i.compared, err = perform(computing(ctx), i, comparing, i.request.Comparison, i.service.Compare); err != nil {
 		return below("/comparison", err)
 	}
-	if checksOnly(ctx, refused) {
+	if len(refused) > 0 || queueing(ctx) && i.compared.Comparison.Ranking == nil {
 		return errFaults(nil)
 	}
 	if i.compared.Comparison.Ranking == nil {

@@ -20,7 +20,8 @@ type Service struct {
 	store inventory.Store
 	now   func() time.Time // of publication; never part of a result
 
-	workers int // that draw samples; 0 is one a processor
+	workers int // of a long computation; 0 is what take gives
+	cores   cores
 
 	mu    sync.Mutex
 	cache map[inventory.Ref]*catalogue

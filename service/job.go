@@ -58,7 +58,16 @@ type checkKey struct{}
 // empty: because the contract has refused something of the body, or because the
 // request is to be queued.
 func checksOnly(ctx context.Context, refused []fault.Fault) bool {
-	return len(refused) > 0 || ctx.Value(checkKey{}) != nil
+	return len(refused) > 0 || queueing(ctx)
+}
+
+// queueing tells that a request is checked because it is to be queued.
+func queueing(ctx context.Context) bool { return ctx.Value(checkKey{}) != nil }
+
+// computing is a context under which parts of a request that is to be queued are
+// computed, because its checks rest on them.
+func computing(ctx context.Context) context.Context {
+	return context.WithValue(ctx, checkKey{}, nil)
 }
 
 // JobLimits bound what jobs take.
@@ -278,7 +287,7 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	defer free()
 	work, take := context.WithCancelCause(limited)
 	defer take(nil)
-	result, failed := s.beating(work, take, j, func(ctx context.Context) ([]byte, error) { return s.computeJob(ctx, j, request) })
+	result, steps, failed := s.beating(work, take, j, func(ctx context.Context) ([]byte, error) { return s.computeJob(ctx, j, request) })
 	// What has come of it is kept even where the service stops.
 	keep, end := context.WithTimeout(context.WithoutCancel(ctx), keepTime)
 	defer end()
@@ -287,7 +296,7 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	switch {
 	case failed == nil:
 		sum := sha256.Sum256(result)
-		outcome.Result, outcome.ResultHash = result, hex.EncodeToString(sum[:])
+		outcome.Result, outcome.ResultHash, outcome.Steps = result, hex.EncodeToString(sum[:]), steps
 	case errors.Is(context.Cause(work), errTaken):
 		return nil
 	case ctx.Err() != nil:
@@ -311,19 +320,23 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	return nil
 }
 
-// beating runs work while it shows life of a job, and tells its progress; work whose
-// job was taken away is stopped.
-func (s *Service) beating(ctx context.Context, take context.CancelCauseFunc, j inventory.Job, work func(context.Context) ([]byte, error)) ([]byte, error) {
+// beating runs work while it shows life of a job, and tells its progress, the first at
+// once; work whose job was taken away is stopped. It returns how many steps the work
+// said it has.
+func (s *Service) beating(ctx context.Context, take context.CancelCauseFunc, j inventory.Job, work func(context.Context) ([]byte, error)) (result []byte, steps int64, err error) {
 	var done, total atomic.Int64
-	stop := make(chan struct{})
+	told, stop := make(chan struct{}), make(chan struct{})
 	var beats sync.WaitGroup
 	beats.Go(func() {
 		every := time.NewTicker(inventory.JobBeat)
 		defer every.Stop()
+		first := told
 		for {
 			select {
 			case <-stop:
 				return
+			case <-first:
+				first = nil
 			case <-every.C:
 			}
 			n := total.Load()
@@ -333,9 +346,15 @@ func (s *Service) beating(ctx context.Context, take context.CancelCauseFunc, j i
 			}
 		}
 	})
-	defer beats.Wait()
-	defer close(stop)
-	return work(WithProgress(ctx, func(d, t int) { done.Store(int64(d)); total.Store(int64(t)) }))
+	var once sync.Once
+	result, err = work(WithProgress(ctx, func(d, t int) {
+		total.Store(int64(t))
+		done.Store(int64(d))
+		once.Do(func() { close(told) })
+	}))
+	close(stop)
+	beats.Wait()
+	return result, total.Load(), err
 }
 
 // computeJob makes the answer of a job. A panic of an operation is an error of the

@@ -109,8 +109,13 @@ func (l *linear) evaluations() int {
 	for _, code := range l.items {
 		used += len(l.users(code))
 	}
+	return used*(1+len(l.members)) + l.memberEvaluations() + checkPoints*len(l.all)
+}
+
+// memberEvaluations are those that hold the members to be straight lines.
+func (l *linear) memberEvaluations() int {
 	n := len(l.members)
-	return used*(1+n) + (3*n+n*(n-1)/2+checkPoints)*len(l.all)
+	return (3*n + n*(n-1)/2) * len(l.all)
 }
 
 // users are the alternatives that rest on an item.
@@ -196,16 +201,21 @@ func (l *linear) terms(a, m int) (constant decimal.Decimal, single []decimal.Dec
 // measureSlopes evaluates the comparison around where it stands. Faults point to the
 // spread of the member that the comparison is no straight line in.
 func (l *linear) measureSlopes(faults *fault.List) error {
-	for _, k := range l.members {
-		if err := l.member(k, faults); err != nil {
-			return err
-		}
-	}
-	if !faults.Empty() {
-		return nil
+	if err := l.measureMembers(faults); err != nil || !faults.Empty() {
+		return err
 	}
 	for _, code := range l.items {
 		if err := l.item(code); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// measureMembers is the part of measureSlopes in which faults are found.
+func (l *linear) measureMembers(faults *fault.List) error {
+	for _, k := range l.members {
+		if err := l.member(k, faults); err != nil {
 			return err
 		}
 	}

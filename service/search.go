@@ -6,7 +6,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -245,7 +244,9 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if !faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(faults.All())
 	}
-	if err := q.run(ctx); err != nil {
+	n, done := s.hands()
+	defer done()
+	if err := q.run(ctx, n); err != nil {
 		return nil, err
 	}
 	return q.answer(ctx, s, body)
@@ -441,9 +442,9 @@ func (p *thickPart) unlike(first *thickPart, at fault.Path) []fault.Fault {
 	return faults.All()
 }
 
-// run looks at every combination, with as many workers as there are cores. Each writes
-// the outcomes of its own, so that their number changes nothing.
-func (q *search) run(ctx context.Context) error {
+// run looks at every combination, with so many workers at most. Each writes the
+// outcomes of its own, so that their number changes nothing.
+func (q *search) run(ctx context.Context, workers int) error {
 	q.outcomes = make([]outcome, q.all.count)
 	start := make([]int, len(q.choices))
 	concrete, works := q.concreteOf(start), q.worksOf(start)
@@ -469,7 +470,7 @@ func (q *search) run(ctx context.Context) error {
 	inner := q.keyOf(func(c *choice) bool { return c.parts&together == 0 })
 	perOuter := (inner.count + searchUnit - 1) / searchUnit
 	w := searchWork{search: q, outer: outer, inner: inner, perOuter: perOuter, units: outer.count * perOuter}
-	return w.do(ctx)
+	return w.do(ctx, workers)
 }
 
 // searchWork hands out units of a search to workers. The lowest unit in which something
@@ -489,9 +490,10 @@ type searchWork struct {
 	err    error
 }
 
-func (w *searchWork) do(ctx context.Context) error {
+func (w *searchWork) do(ctx context.Context, workers int) error {
+	progressOf(ctx)(0, w.search.all.count)
 	var group sync.WaitGroup
-	for range min(runtime.GOMAXPROCS(0), w.units) {
+	for range min(workers, w.units) {
 		group.Go(func() {
 			for !w.stopped.Load() {
 				unit := int(w.next.Add(1)) - 1

@@ -110,8 +110,11 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 	}
 	u := uncertainty{service: s, catalogue: c, request: req, all: all}
 	u.read()
-	if !u.faults.Empty() || checksOnly(ctx, refused) {
+	if !u.faults.Empty() || len(refused) > 0 {
 		return nil, errFaults(u.faults.All())
+	}
+	if queueing(ctx) {
+		return nil, u.checkModel(ctx)
 	}
 	plan, l, err := u.prepare(ctx)
 	if err != nil {
@@ -120,7 +123,9 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 	if err := u.readLines(ctx); err != nil {
 		return nil, err
 	}
-	result, err := plan.Run(drawn(ctx, req.Samples))
+	n, done := s.hands()
+	defer done()
+	result, err := plan.With(n).Run(drawn(ctx, req.Samples))
 	if ctx.Err() != nil {
 		return nil, gone(ctx)
 	} else if err != nil {
@@ -186,7 +191,7 @@ func (u *uncertainty) read() {
 		u.faults.Add("/comparison/alternatives", "compute-budget-exceeded", "%d alternatives are %d pairs; accepted: up to %d alternatives", n, n*(n-1)/2, maxUncertainAlternatives)
 	}
 	u.readMeasures()
-	u.options = sampling.Options{Samples: req.Samples, Workers: u.service.samplers(), Band: num.Float(u.within(req.Band, "/band", decimal.Zero, decimal.New(5, -1))), Precision: num.Float(u.within(req.Precision, "/precision", decimal.New(1, -6), num.One))}
+	u.options = sampling.Options{Samples: req.Samples, Workers: u.service.mostSamplers(), Band: num.Float(u.within(req.Band, "/band", decimal.Zero, decimal.New(5, -1))), Precision: num.Float(u.within(req.Precision, "/precision", decimal.New(1, -6), num.One))}
 	if seed, err := strconv.ParseUint(string(req.Seed), 10, 64); err != nil {
 		u.faults.Add("/seed", "out-of-range", "a seed is a whole number from 0 to 18446744073709551615")
 	} else {
@@ -429,11 +434,8 @@ func (u *uncertainty) readCorrelations() {
 // prepare makes the model, and refuses what is too large before any of it is worked
 // out.
 func (u *uncertainty) prepare(ctx context.Context) (*sampling.Plan, *linear, error) {
-	l := newLinear(ctx, u.service, u.catalogue, u.request.Comparison, u.inputs, u.measures, u.all)
-	if n := l.evaluations(); n > maxModelEvaluations {
-		return nil, nil, errFaults(oneFault("/comparison", "compute-budget-exceeded", fmt.Sprintf("the slopes of %d uncertain inputs in %d alternatives take %d evaluations; accepted: up to %d; let fewer inputs scatter", len(u.inputs), len(u.all), n, maxModelEvaluations)))
-	}
-	if _, err := u.plan(ctx, l.skeleton()); err != nil {
+	l, err := u.sketch(ctx)
+	if err != nil {
 		return nil, nil, err
 	}
 	var faults fault.List
@@ -443,7 +445,6 @@ func (u *uncertainty) prepare(ctx context.Context) (*sampling.Plan, *linear, err
 	if !faults.Empty() {
 		return nil, nil, errFaults(faults.All())
 	}
-	var err error
 	if u.points, u.apart, err = l.check(); err != nil {
 		return nil, nil, below("/comparison", err)
 	}
@@ -452,6 +453,36 @@ func (u *uncertainty) prepare(ctx context.Context) (*sampling.Plan, *linear, err
 	}
 	plan, err := u.plan(ctx, l.model())
 	return plan, l, err
+}
+
+// sketch is the model before its slopes are measured; what is too large is refused.
+func (u *uncertainty) sketch(ctx context.Context) (*linear, error) {
+	l := newLinear(ctx, u.service, u.catalogue, u.request.Comparison, u.inputs, u.measures, u.all)
+	if n := l.evaluations(); n > maxModelEvaluations {
+		return nil, errFaults(oneFault("/comparison", "compute-budget-exceeded", fmt.Sprintf("the slopes of %d uncertain inputs in %d alternatives take %d evaluations; accepted: up to %d; let fewer inputs scatter", len(u.inputs), len(u.all), n, maxModelEvaluations)))
+	}
+	_, err := u.plan(ctx, l.skeleton())
+	return l, err
+}
+
+// maxCheckedEvaluations of one alternative each are made to check a request that is to
+// be queued; where its members take more, the job finds what is wrong with them.
+const maxCheckedEvaluations = 1000
+
+// checkModel refuses what prepare would refuse of a request that is to be queued, as
+// far as that is soon known. Its error has no fault where there is none.
+func (u *uncertainty) checkModel(ctx context.Context) error {
+	l, err := u.sketch(ctx)
+	if err != nil {
+		return err
+	}
+	var faults fault.List
+	if l.memberEvaluations() <= maxCheckedEvaluations {
+		if err := l.measureMembers(&faults); err != nil {
+			return below("/comparison", err)
+		}
+	}
+	return errFaults(faults.All())
 }
 
 // readLines evaluates the comparison once with all its lines.
@@ -487,15 +518,16 @@ func (u *uncertainty) plan(ctx context.Context, model sampling.Model) (*sampling
 		}
 		return nil, errFaults(found)
 	}
-	if size := plan.Size(); size.Steps > maxDirectSteps && !tellsProgress(ctx) {
+	if size := plan.Size(); size.Steps > maxDirectSteps && !tellsProgress(ctx) && !queueing(ctx) {
 		return nil, errFaults(oneFault("/samples", "compute-budget-exceeded", fmt.Sprintf("%d samples take about %.2g steps and %d MiB; answered directly: up to %.2g steps; ask for fewer samples, inputs or alternatives",
 			u.options.Samples, float64(size.Steps), size.Bytes>>20, float64(maxDirectSteps))))
 	}
 	return plan, nil
 }
 
-// samplers is how many goroutines draw.
-func (s *Service) samplers() int {
+// mostSamplers is how many goroutines draw at most: what a run takes is reckoned by
+// them, so that it is accepted or refused whatever else is at work.
+func (s *Service) mostSamplers() int {
 	if s.workers > 0 {
 		return s.workers
 	}

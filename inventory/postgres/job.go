@@ -24,7 +24,8 @@ const (
 	beginJob = `UPDATE job SET state = 'running', attempts = attempts + 1, started_at = $1, done = 0, total = 0, beat_at = clock_timestamp()
 		WHERE id = $2 AND state = 'queued' RETURNING ` + inventory.JobColumns + `, request`
 	beatJob = `UPDATE job SET done = $1, total = $2, beat_at = clock_timestamp() WHERE id = $3 AND attempts = $4 AND state = 'running'`
-	endJob  = `UPDATE job SET state = CASE WHEN $1::text = '' THEN 'done' ELSE 'failed' END, problem = $1, result = $2, result_hash = $3, ended_at = $4, beat_at = NULL
+	endJob  = `UPDATE job SET state = CASE WHEN $1::text = '' THEN 'done' ELSE 'failed' END, problem = $1, result = $2, result_hash = $3, ended_at = $4, beat_at = NULL,
+		done = CASE WHEN $1::text = '' THEN $7 ELSE done END, total = CASE WHEN $1::text = '' THEN $7 ELSE total END
 		WHERE id = $5 AND attempts = $6 AND state = 'running'`
 	releaseJob = `UPDATE job SET state = 'queued', beat_at = NULL WHERE id = $1 AND attempts = $2 AND state = 'running'`
 	silentJobs = `SELECT id FROM job WHERE state = 'running' AND beat_at < clock_timestamp() - $1::interval`
@@ -108,7 +109,7 @@ func (s *Store) BeatJob(ctx context.Context, id string, attempt int, done, total
 
 // EndJob implements inventory.Jobs.
 func (s *Store) EndJob(ctx context.Context, id string, attempt int, o inventory.JobOutcome) error {
-	return attempted(ctx, s.pool, endJob, o.Problem, o.Result, o.ResultHash, o.At, id, attempt)
+	return attempted(ctx, s.pool, endJob, o.Problem, o.Result, o.ResultHash, o.At, id, attempt, max(o.Steps, 1))
 }
 
 // attempted changes the job of an attempt, or is inventory.ErrStale where that has

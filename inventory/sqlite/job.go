@@ -21,7 +21,8 @@ const (
 	beginJob = `UPDATE job SET state = 'running', attempts = attempts + 1, started_at = ?, done = 0, total = 0, beat_at = julianday('now')
 		WHERE id = ? AND state = 'queued' RETURNING ` + inventory.JobColumns + `, request`
 	beatJob = `UPDATE job SET done = ?, total = ?, beat_at = julianday('now') WHERE id = ? AND attempts = ? AND state = 'running'`
-	endJob  = `UPDATE job SET state = iif(?1 = '', 'done', 'failed'), problem = ?1, result = ?2, result_hash = ?3, ended_at = ?4, beat_at = NULL
+	endJob  = `UPDATE job SET state = iif(?1 = '', 'done', 'failed'), problem = ?1, result = ?2, result_hash = ?3, ended_at = ?4, beat_at = NULL,
+		done = iif(?1 = '', ?7, done), total = iif(?1 = '', ?7, total)
 		WHERE id = ?5 AND attempts = ?6 AND state = 'running'`
 	releaseJob = `UPDATE job SET state = 'queued', beat_at = NULL WHERE id = ? AND attempts = ? AND state = 'running'`
 	silentJobs = `SELECT id FROM job WHERE state = 'running' AND beat_at < julianday('now') - ?`
@@ -105,7 +106,7 @@ func (s *Store) BeatJob(ctx context.Context, id string, attempt int, done, total
 
 // EndJob implements inventory.Jobs.
 func (s *Store) EndJob(ctx context.Context, id string, attempt int, o inventory.JobOutcome) error {
-	return s.attempted(ctx, s.db, endJob, o.Problem, o.Result, o.ResultHash, o.At, id, attempt)
+	return s.attempted(ctx, s.db, endJob, o.Problem, o.Result, o.ResultHash, o.At, id, attempt, max(o.Steps, 1))
 }
 
 // attempted changes the job of an attempt, or is inventory.ErrStale where that has

@@ -94,13 +94,16 @@ func testJobs(t *testing.T, db Database) {
 	wantJob(t, store, a)
 	wantError(t, "a second release", store.ReleaseJob(ctx, "a", 1), inventory.ErrStale)
 	begin(t, store, "a")
-	result := inventory.JobOutcome{Result: []byte("{\"\u00e9\":\x00}\n"), ResultHash: jobHash, At: ended}
+	if err := store.BeatJob(ctx, "a", 2, 952_920, 991_440); err != nil {
+		t.Fatal(err)
+	}
+	result := inventory.JobOutcome{Result: []byte("{\"\u00e9\":\x00}\n"), ResultHash: jobHash, At: ended, Steps: 991_440}
 	wantError(t, "the end of an older attempt", store.EndJob(ctx, "a", 1, result), inventory.ErrStale)
 	if err := store.EndJob(ctx, "a", 2, result); err != nil {
 		t.Fatal(err)
 	}
 	wantError(t, "another end", store.EndJob(ctx, "a", 2, inventory.JobOutcome{Problem: "{}", At: ended}), inventory.ErrStale)
-	a.State, a.Attempts, a.Done, a.Total, a.ResultHash, a.EndedAt = inventory.JobDone, 2, 0, 0, jobHash, ended
+	a.State, a.Attempts, a.Done, a.Total, a.ResultHash, a.EndedAt = inventory.JobDone, 2, 991_440, 991_440, jobHash, ended
 	wantJob(t, store, a)
 	kept, err := store.JobResult(ctx, "a")
 	if err != nil || string(kept) != string(result.Result) {
@@ -110,11 +113,24 @@ func testJobs(t *testing.T, db Database) {
 	b := jobOf("b", 2)
 	createJob(t, store, b, "{}")
 	begin(t, store, "b")
+	if err := store.BeatJob(ctx, "b", 1, 3, 8); err != nil {
+		t.Fatal(err)
+	}
 	if err := store.EndJob(ctx, "b", 1, inventory.JobOutcome{Problem: `{"code":"x"}`, At: ended}); err != nil {
 		t.Fatal(err)
 	}
-	b.State, b.Attempts, b.StartedAt, b.EndedAt, b.Problem = inventory.JobFailed, 1, begun, ended, `{"code":"x"}`
+	b.State, b.Attempts, b.Done, b.Total, b.StartedAt, b.EndedAt, b.Problem = inventory.JobFailed, 1, 3, 8, begun, ended, `{"code":"x"}`
 	wantJob(t, store, b)
+
+	// Of a job whose steps nobody told, one is done of one.
+	c := jobOf("c", 3)
+	createJob(t, store, c, "{}")
+	begin(t, store, "c")
+	if err := store.EndJob(ctx, "c", 1, inventory.JobOutcome{Result: []byte("{}"), ResultHash: jobHash, At: ended}); err != nil {
+		t.Fatal(err)
+	}
+	c.State, c.Attempts, c.Done, c.Total, c.StartedAt, c.EndedAt, c.ResultHash = inventory.JobDone, 1, 1, 1, begun, ended, jobHash
+	wantJob(t, store, c)
 }
 
 // testJobsCancelled cancels jobs in every state; what has ended stays as it is.

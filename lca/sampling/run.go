@@ -32,6 +32,13 @@ func (p *Plan) Run(stop func() error) (*Result, error) {
 	return s.result(stop)
 }
 
+// With is the plan with so many workers at most, which changes no bit of the result.
+func (p *Plan) With(workers int) *Plan {
+	limited := *p
+	limited.options.Workers = max(1, min(p.options.Workers, workers))
+	return &limited
+}
+
 // each does the jobs 0 to n-1, shared among the workers; a worker has what start
 // returns to itself.
 func (p *Plan) each(stop func() error, n int, start func() func(int)) error {
