@@ -3,7 +3,9 @@ package api
 import (
 	"bytes"
 	"context"
+	"errors"
 	"net/http"
+	"slices"
 	"time"
 
 	"github.com/labstack/echo/v4"
@@ -62,9 +64,30 @@ func (s *Server) room(ctx context.Context, places chan struct{}) (done func(), e
 // tableTime is how long a table may take to be read, stored or written.
 const tableTime = 5 * time.Minute
 
-// computed runs work when there is room for it, or refuses after a while.
-func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byte, error)) ([]byte, error) {
-	done, err := s.room(ctx, s.computing)
+// long are the operations that may compute for seconds. They have places of their own,
+// so that those that take milliseconds never wait for one of them.
+var long = []string{"studyGrid", "search", "breakEven", "sensitivity", "uncertainty", "studyMethods", "conclude", "rerunStudy"}
+
+// inJobs are the operations that a job may run too.
+var inJobs = []string{"compare", "studyGrid", "search", "breakEven", "sensitivity", "uncertainty", "studyMethods", "conclude"}
+
+// computed runs the work of an operation when there is room for it, or refuses: at
+// once where too many long ones wait already, else after a while.
+func (s *Server) computed(ctx context.Context, operationID string, work func(context.Context) ([]byte, error)) ([]byte, error) {
+	places := s.computing
+	if slices.Contains(long, operationID) {
+		places = s.lasting
+		if s.waiting.Add(1) > int64(s.options.MaxWaiting) {
+			s.waiting.Add(-1)
+			return nil, refusedFor(operationID, "overloaded", nil)
+		}
+		defer s.waiting.Add(-1)
+	}
+	done, err := s.room(ctx, places)
+	var full *refusal
+	if errors.As(err, &full) {
+		return nil, refusedFor(operationID, full.code, nil)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -73,9 +96,20 @@ func (s *Server) computed(ctx context.Context, work func(context.Context) ([]byt
 	defer cancel()
 	text, err := work(limited)
 	if err != nil && limited.Err() != nil && ctx.Err() == nil {
-		return nil, &refusal{code: "compute-timeout", cause: err}
+		return nil, refusedFor(operationID, "compute-timeout", err)
 	}
 	return text, err
+}
+
+// refusedFor is the refusal of work for which there is no room or no time now. Of what
+// jobs run it says so.
+func refusedFor(operationID, code string, cause error) error {
+	after := map[string]string{"overloaded": "5", "compute-timeout": "30"}[code]
+	r := &refusal{code: code, header: [2]string{"Retry-After", after}, cause: cause}
+	if slices.Contains(inJobs, operationID) {
+		r.detail = kindByCode[code].Meaning + " Send it as a job (POST /v1/jobs), which waits for its turn and may take longer."
+	}
+	return r
 }
 
 // tellWithdrawn says in a header that the version behind an answer is withdrawn. The
@@ -107,7 +141,7 @@ func (s *Server) verify(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+	text, err := s.computed(c.Request().Context(), "verify", func(ctx context.Context) ([]byte, error) {
 		result, err := s.service.Verify(ctx, body, s.contract.CheckRequest)
 		if err != nil {
 			return nil, err
@@ -132,7 +166,7 @@ func (s *Server) studyGrid(c echo.Context, media string) error {
 		return err
 	}
 	pinned := ""
-	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+	text, err := s.computed(c.Request().Context(), "studyGrid", func(ctx context.Context) ([]byte, error) {
 		grid, err := s.service.Grid(ctx, body, refused...)
 		switch {
 		case err != nil:
@@ -166,7 +200,7 @@ func (s *Server) checkMix(c echo.Context, media string) error {
 		return err
 	}
 	pinned := ""
-	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+	text, err := s.computed(c.Request().Context(), "checkMix", func(ctx context.Context) ([]byte, error) {
 		if media == mediaHTML {
 			result, err := s.service.BatchSheet(ctx, body, refused...)
 			if err != nil {
@@ -209,7 +243,7 @@ func compute[R any](s *Server, operationID string, use func(context.Context, []b
 			return err
 		}
 		pinned := ""
-		text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+		text, err := s.computed(c.Request().Context(), operationID, func(ctx context.Context) ([]byte, error) {
 			result, err := use(ctx, body, refused...)
 			if err != nil {
 				return nil, err

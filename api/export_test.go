@@ -35,3 +35,21 @@ func (s *Server) FailuresCounted() int {
 func (s *Server) Once(c echo.Context, operationID string, status int, content []byte, work func(*inventory.Retry) (string, any, error)) error {
 	return s.once(c, operationID, status, content, work)
 }
+
+// TakeLongPlaces takes every place of long work, as one request, until the returned
+// function leaves them.
+func (s *Server) TakeLongPlaces() (leave func()) {
+	s.waiting.Add(1)
+	for range cap(s.lasting) {
+		s.lasting <- struct{}{}
+	}
+	return func() {
+		for range cap(s.lasting) {
+			<-s.lasting
+		}
+		s.waiting.Add(-1)
+	}
+}
+
+// LongRequests gives tests how many requests of long work are at work or wait.
+func (s *Server) LongRequests() int { return int(s.waiting.Load()) }

@@ -87,7 +87,7 @@ func (s *Server) createJob(c echo.Context) error {
 
 // checkedJob creates a job when there is room for the checks, which compute a little.
 func checkedJob(s *Server, ctx context.Context, retry *inventory.Retry, operation string, request []byte, refused []fault.Fault) (j inventory.Job, err error) {
-	_, err = s.computed(ctx, func(ctx context.Context) ([]byte, error) {
+	_, err = s.computed(ctx, "createJob", func(ctx context.Context) ([]byte, error) {
 		j, err = s.service.CreateJob(ctx, retry, operation, request, refused...)
 		return nil, err
 	})

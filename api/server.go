@@ -16,6 +16,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -49,9 +50,14 @@ type Options struct {
 	// MaxComputing is how many requests compute at once; others wait, for
 	// ComputeWait at most. Twice the processors by default.
 	MaxComputing int
-	ComputeWait  time.Duration // 5 s
-	ComputeLimit time.Duration // 20 s, after which what is not computed is given up
-	MaxTables    int           // uploads, publications and exports at once; two by default
+	// MaxLong is how many of the requests that may compute for seconds do so at once,
+	// besides those of MaxComputing. Half the processors by default. MaxWaiting of them
+	// are at work or wait for a place; further ones are refused at once. Eight for each
+	// place by default.
+	MaxLong, MaxWaiting int
+	ComputeWait         time.Duration // 5 s
+	ComputeLimit        time.Duration // 20 s, after which what is not computed is given up
+	MaxTables           int           // uploads, publications and exports at once; two by default
 
 	// Hosts are names besides those of this machine that a request may be
 	// addressed to, such as that of a proxy. Where no key is needed whoever reaches
@@ -70,7 +76,9 @@ const (
 // Server answers HTTP requests.
 type Server struct {
 	tables    chan struct{} // holds a token for each request that has a table in memory
-	computing chan struct{} // holds a token for each request that computes
+	computing chan struct{} // holds a token for each request that computes for milliseconds
+	lasting   chan struct{} // holds a token for each request that may compute for seconds
+	waiting   atomic.Int64  // requests that hold a token of lasting or wait for one
 	service   *service.Service
 	contract  *Contract
 	options   Options
@@ -109,10 +117,16 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxComputing == 0 {
 		options.MaxComputing = 2 * runtime.GOMAXPROCS(0)
 	}
+	if options.MaxLong == 0 {
+		options.MaxLong = max(1, runtime.GOMAXPROCS(0)/2)
+	}
+	if options.MaxWaiting == 0 {
+		options.MaxWaiting = 8 * options.MaxLong
+	}
 	if options.MaxTables == 0 {
 		options.MaxTables = 2
 	}
-	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
+	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), lasting: make(chan struct{}, options.MaxLong), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
 		failures: failures{of: map[netip.Prefix]*rate.Limiter{}}}
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)

@@ -79,7 +79,7 @@ func (s *Server) createStudy(c echo.Context) error {
 	}
 	return s.once(c, "createStudy", http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
 		var study inventory.Study
-		_, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+		_, err := s.computed(c.Request().Context(), "createStudy", func(ctx context.Context) ([]byte, error) {
 			var err error
 			study, err = s.service.CreateStudy(ctx, retry, asked, inside...)
 			return nil, err
@@ -167,7 +167,7 @@ func (s *Server) deleteStudy(c echo.Context) error {
 // header says so; the body is what the program of today answers.
 func (s *Server) studyResult(c echo.Context) error {
 	var result *service.StudyResult
-	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+	text, err := s.computed(c.Request().Context(), "studyResult", func(ctx context.Context) ([]byte, error) {
 		var err error
 		if result, err = s.service.StudyResult(ctx, c.Param("study")); err != nil {
 			return nil, err
@@ -197,7 +197,7 @@ func (s *Server) rerunStudy(c echo.Context) error {
 		return err
 	}
 	pinned := ""
-	text, err := s.computed(c.Request().Context(), func(ctx context.Context) ([]byte, error) {
+	text, err := s.computed(c.Request().Context(), "rerunStudy", func(ctx context.Context) ([]byte, error) {
 		result, err := s.service.Rerun(ctx, c.Param("study"), asked.Inventory)
 		if err != nil {
 			return nil, err
