@@ -179,7 +179,7 @@ func (s *Server) createDraft(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.once(c, "createDraft", http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
+	return s.once(c, http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
 		r, err := s.service.CreateDraft(c.Request().Context(), retry, c.Param("slug"), asked.From, asked.Meta)
 		if err != nil {
 			return "", nil, err
@@ -445,7 +445,7 @@ func (s *Server) publishDraft(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.once(c, "publishDraft", http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
+	return s.once(c, http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
 		revision, err := revisionOf(c)
 		if err != nil {
 			return "", nil, err

@@ -32,8 +32,8 @@ func (s *Server) FailuresCounted() int {
 }
 
 // Once gives tests what serves a request that stores, for one that no real server has.
-func (s *Server) Once(c echo.Context, operationID string, status int, content []byte, work func(*inventory.Retry) (string, any, error)) error {
-	return s.once(c, operationID, status, content, work)
+func (s *Server) Once(c echo.Context, status int, content []byte, work func(*inventory.Retry) (string, any, error)) error {
+	return s.once(c, status, content, work)
 }
 
 // TakeLongPlaces takes every place of long work, as one request, until the returned

@@ -79,7 +79,7 @@ func (s *Server) createJob(c echo.Context) error {
 	if len(outside) > 0 {
 		return invalid(refused)
 	}
-	return s.once(c, "createJob", http.StatusAccepted, body, func(retry *inventory.Retry) (string, any, error) {
+	return s.once(c, http.StatusAccepted, body, func(retry *inventory.Retry) (string, any, error) {
 		j, err := checkedJob(s, c.Request().Context(), retry, asked.Operation, asked.Request, inside)
 		return service.JobLocation(j.ID), nil, err
 	})

@@ -70,7 +70,7 @@ func (s *Server) createKey(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return s.once(c, "createKey", http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
+	return s.once(c, http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
 		k, secret, err := s.service.CreateKey(c.Request().Context(), asked, retry)
 		if err != nil {
 			return "", nil, err

@@ -26,13 +26,13 @@ import (
 // The answer has the status given and is the result as GET shows it, for the first
 // request and for each later one, which also has "Idempotent-Replayed: true"; where
 // the work returns an answer of its own, the first request gets that instead.
-func (s *Server) once(c echo.Context, operationID string, status int, content []byte, work func(*inventory.Retry) (location string, answer any, err error)) error {
+func (s *Server) once(c echo.Context, status int, content []byte, work func(*inventory.Retry) (location string, answer any, err error)) error {
 	ctx := c.Request().Context()
 	name, err := requestName(c.Request().Header.Values("Idempotency-Key"))
 	if err != nil {
 		return err
 	}
-	retry := inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: operationID, Key: name, Fingerprint: fingerprint(c.Request(), content), Status: status}
+	retry := inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: anyOperation, Key: name, Fingerprint: fingerprint(c.Request(), content), Status: status}
 	earlier, err := s.service.Remembered(ctx, retry)
 	if err == nil && earlier == nil {
 		location, answer, failed := work(&retry)
@@ -60,6 +60,10 @@ func (s *Server) once(c echo.Context, operationID string, status int, content []
 	h.Set("Location", earlier.Location)
 	return s.sendResource(c, earlier.Status, earlier.Location)
 }
+
+// anyOperation stands for the operation of every request that is remembered: a name
+// belongs to one address, whichever operation that has, so it is looked up in all.
+const anyOperation = "any"
 
 // maxRequestName is the longest name of a request, in characters.
 const maxRequestName = 255

@@ -202,7 +202,7 @@ func testAnswerIsTheResource(t *testing.T, newServer opener) {
 	const location = "/v1/inventories/demo/versions/1"
 	svc := service.New(server.store)
 	server.Router().POST("/test/store", func(c echo.Context) error {
-		return server.Once(c, "store", http.StatusCreated, []byte(c.Request().Header.Get("X-Content")), func(retry *inventory.Retry) (string, any, error) {
+		return server.Once(c, http.StatusCreated, []byte(c.Request().Header.Get("X-Content")), func(retry *inventory.Retry) (string, any, error) {
 			_, _, err := svc.CreateKey(c.Request().Context(), service.NewKey{Name: "a", Role: "viewer"}, retry) // anything that stores
 			return location, nil, err
 		})
@@ -219,5 +219,26 @@ func testAnswerIsTheResource(t *testing.T, newServer opener) {
 	}
 	if other := send("b"); other.Code != http.StatusUnprocessableEntity {
 		t.Errorf("another content: %d", other.Code)
+	}
+}
+
+// A name belongs to one address: at another it is taken, whichever operation is there.
+func TestNameBelongsToOneAddress(t *testing.T) { onEachStore(t, testNameBelongsToOneAddress) }
+
+func testNameBelongsToOneAddress(t *testing.T, newServer opener) {
+	server := newServer(t, api.Options{})
+	request := with(t, demo(t), "/inventory", "demo@1")
+	study := func() *http.Request {
+		return post("/v1/studies", `{"name":"a","request":`+request+`}`, "Idempotency-Key", "name")
+	}
+	if w := server.do(study()); w.Code != http.StatusCreated {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	w := server.do(post("/v1/jobs", jobBody("comparison", request), "Idempotency-Key", "name"))
+	if p := problemOf(t, w.Code, w.Header(), w.Body.Bytes()); w.Code != http.StatusUnprocessableEntity || p.Type != "/docs/problems/idempotency-key-reused" {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w := server.do(study()); w.Code != http.StatusCreated || w.Header().Get("Idempotent-Replayed") != "true" {
+		t.Errorf("again: %d %s", w.Code, w.Body)
 	}
 }

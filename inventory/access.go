@@ -114,7 +114,7 @@ const (
 // so that sending it again after a lost answer does nothing twice.
 type Retry struct {
 	Actor       string
-	Operation   string // of the contract
+	Operation   string // within which the actor's Key names one request
 	Key         string
 	Fingerprint string // hex SHA-256 of what was asked
 	Location    string // of what came of it
