@@ -255,6 +255,10 @@ func (c *Contract) CheckQuery(operationID string, query url.Values) error {
 			check.add(at, "query-parameter-repeated", "the query parameter stands %d times; give it once", len(query[name]))
 			continue
 		}
+		if strings.ContainsFunc(query.Get(name), inventory.Unseen) {
+			check.add(at, "control-character", "the text has a control character or a mark that turns the direction of writing; use plain text")
+			continue
+		}
 		schema := parameter.Schema.Value
 		if !schema.Type.Is("integer") {
 			check.visit(at, schema, query.Get(name))

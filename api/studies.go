@@ -70,14 +70,17 @@ func (s *Server) createStudy(c echo.Context) error {
 		return err
 	}
 	var asked service.NewStudy
-	if err := json.Unmarshal(body, &asked); err != nil || asked.Request.Kind() != '{' {
-		return invalid(refused) // the contract has refused the request
+	if err := json.Unmarshal(body, &asked); err != nil {
+		return invalid(refused) // the contract has refused what cannot be read
 	}
 	inside, outside := split(refused, "/request")
 	if len(outside) > 0 {
-		return invalid(refused)
+		_, err := s.computed(c.Request().Context(), "createStudy", func(ctx context.Context) ([]byte, error) {
+			return nil, s.service.CheckStudy(ctx, asked, outside, inside)
+		})
+		return err
 	}
-	return s.once(c, "createStudy", http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
+	return s.once(c, http.StatusCreated, body, func(retry *inventory.Retry) (string, any, error) {
 		var study inventory.Study
 		_, err := s.computed(c.Request().Context(), "createStudy", func(ctx context.Context) ([]byte, error) {
 			var err error

@@ -408,3 +408,54 @@ func TestStudyOnTheSameVersion(t *testing.T) {
 		t.Errorf("a study that is not: %d", w.Code)
 	}
 }
+
+// What is wrong in one part of a study hides nothing of another.
+func TestStudyTellsEveryFault(t *testing.T) {
+	server := newServer(t, api.Options{})
+	request := with(t, with(t, demo(t), "/inventory", "demo@1"), "/baseline", "nobody")
+	for name, c := range map[string]struct {
+		name, tags string
+		want       []string
+	}{
+		"a tag that the contract refuses": {" a", `["b\u202e"]`, []string{"/name", "/request/baseline", "/tags/0"}},
+		"a tag of no width":               {"a\u200b", `["b\u2060"]`, []string{"/name", "/request/baseline", "/tags/0"}},
+		"a tag of another type":           {"a\u3164b", `[1]`, []string{"/name", "/request/baseline", "/tags/0"}},
+		"all well but the request":        {"a", `["b"]`, []string{"/request/baseline"}},
+	} {
+		w := server.do(post("/v1/studies", fmt.Sprintf(`{"name":"%s","tags":%s,"request":%s}`, c.name, c.tags, request), "Idempotency-Key", newName()))
+		var found []string
+		for _, e := range problemOf(t, w.Code, w.Header(), w.Body.Bytes()).Errors {
+			found = append(found, e.Pointer)
+		}
+		slices.Sort(found)
+		if diff := cmp.Diff(c.want, found); diff != "" || w.Code != http.StatusUnprocessableEntity {
+			t.Errorf("%s: %d, want (-), got (+):\n%s", name, w.Code, diff)
+		}
+	}
+}
+
+// A search for studies that can find none, or that has what nobody writes, is refused.
+func TestStudyQueryTellsItsFaults(t *testing.T) {
+	server := newServer(t, api.Options{})
+	for query, want := range map[string]string{
+		"carbon_min=3&carbon_max=2":              "/query/carbon_max",
+		"thickness_min=200.1&thickness_max=200":  "/query/thickness_max",
+		"cost_min=10&cost_max=9.99&currency=EUR": "/query/cost_max",
+		"region=%00":                             "/query/region",
+		"text=a%E2%80%AEb":                       "/query/text",
+		"carbon_min=3&carbon_max=3":              "",
+		"cost_min=-1&cost_max=1e0&currency=EUR":  "/query/cost_max",
+	} {
+		w := server.do(get("/v1/studies?" + query))
+		if want == "" {
+			if w.Code != http.StatusOK {
+				t.Errorf("%s: %d %s", query, w.Code, w.Body)
+			}
+			continue
+		}
+		p := problemOf(t, w.Code, w.Header(), w.Body.Bytes())
+		if w.Code != http.StatusUnprocessableEntity || len(p.Errors) != 1 || p.Errors[0].Pointer != want {
+			t.Errorf("%s: %d %+v", query, w.Code, p)
+		}
+	}
+}

@@ -234,8 +234,8 @@ func (s *Service) CreateKey(ctx context.Context, asked NewKey, retry *inventory.
 	now := s.now()
 	var faults fault.List
 	at := fault.Path("")
-	if asked.Name == "" || utf8.RuneCountInString(asked.Name) > maxKeyName || !utf8.ValidString(asked.Name) || strings.ContainsFunc(asked.Name, inventory.Unseen) {
-		faults.Add(at.At("name"), "text-invalid", "a name has 1 to %d characters, none of them a control character or a line break", maxKeyName)
+	if asked.Name == "" || utf8.RuneCountInString(asked.Name) > maxKeyName || !utf8.ValidString(asked.Name) || strings.ContainsFunc(asked.Name, hidden) {
+		faults.Add(at.At("name"), "text-invalid", "a name has 1 to %d characters, none of them a control character, a line break or of no width", maxKeyName)
 	}
 	role := inventory.Role(asked.Role)
 	if !role.May(inventory.Viewer) {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -36,29 +37,50 @@ func studyTarget(id string) string { return "studies/" + id }
 // inventory must be pinned, so that the study says for ever what it says now. It is
 // told what the contract has refused of the request, by pointers into it.
 func (s *Service) CreateStudy(ctx context.Context, retry *inventory.Retry, asked NewStudy, refused ...fault.Fault) (study inventory.Study, err error) {
-	var faults fault.List
-	study.Name = asked.Name
-	checkStudyText("/name", asked.Name, &faults)
-	study.Tags = checkTags(asked.Tags, &faults)
-	ref, err := pinnedStudy(asked.Request, &faults)
-	if err != nil {
+	if study, err = s.checkedStudy(ctx, asked, refused); err != nil {
 		return study, err
 	}
-	resp, result, err := s.compared(ctx, asked.Request, refused...)
-	if err != nil {
-		return study, joined(faults.All(), below("/request", err))
-	}
-	if !faults.Empty() {
-		return study, errFaults(faults.All())
-	}
-	study.ID = strings.ToLower(rand.Text()[:12])
-	study.Inventory, study.Region, study.Currency, study.EngineVersion = ref, resp.Inventory.Region, resp.Inventory.Currency, resp.EngineVersion
-	study.RequestHash, study.ResultHash, study.Revision = resp.RequestHash, hashBytes(result), 1
-	study.Items, study.Alternatives = itemCodes(resp), summarised(resp)
+	study.ID, study.Revision = strings.ToLower(rand.Text()[:12]), 1
 	c := s.change(ctx, retry, inventory.ActionCreateStudy, studyTarget(study.ID), StudyLocation(study.ID))
 	c.After, study.CreatedBy, study.CreatedAt, study.UpdatedAt = study.ResultHash, c.Actor, c.At, c.At
 	return study, storeError(s.store.CreateStudy(ctx, study, asked.Request, c), "")
 }
+
+// CheckStudy tells all faults of a study of which the contract has refused something
+// outside the request: those, and what else is found. Inside are those of the request,
+// by pointers into it.
+func (s *Service) CheckStudy(ctx context.Context, asked NewStudy, outside, inside []fault.Fault) error {
+	_, err := s.checkedStudy(ctx, asked, inside)
+	return joinedBy(outside, err, apart)
+}
+
+// checkedStudy computes a study, or tells every fault of it.
+func (s *Service) checkedStudy(ctx context.Context, asked NewStudy, refused []fault.Fault) (study inventory.Study, err error) {
+	var faults fault.List
+	study.Name = asked.Name
+	checkStudyText("/name", asked.Name, &faults)
+	study.Tags = checkTags(asked.Tags, &faults)
+	if asked.Request.Kind() != '{' { // which the contract has refused
+		return study, errFaults(faults.All())
+	}
+	if study.Inventory, err = pinnedStudy(asked.Request, &faults); err != nil {
+		return study, err
+	}
+	resp, result, err := s.compared(ctx, asked.Request, refused...)
+	if err != nil {
+		return study, joinedBy(faults.All(), below("/request", err), apart)
+	}
+	if !faults.Empty() {
+		return study, errFaults(faults.All())
+	}
+	study.Region, study.Currency, study.EngineVersion = resp.Inventory.Region, resp.Inventory.Currency, resp.EngineVersion
+	study.RequestHash, study.ResultHash = resp.RequestHash, hashBytes(result)
+	study.Items, study.Alternatives = itemCodes(resp), summarised(resp)
+	return study, nil
+}
+
+// apart: no fault of the name or the tags of a study brings about one of its request.
+func apart(fault.Fault) bool { return true }
 
 // pinnedStudy is the version that a request names.
 func pinnedStudy(request []byte, faults *fault.List) (ref inventory.Ref, err error) {
@@ -112,9 +134,16 @@ func summarised(resp *ComparisonResponse) []inventory.StudyAlternative {
 
 // checkStudyText checks a text that people read and search for.
 func checkStudyText(at fault.Path, text string, faults *fault.List) {
-	if strings.TrimSpace(text) != text || text == "" || strings.ContainsFunc(text, inventory.Unseen) || !norm.NFC.IsNormalString(text) {
-		faults.Add(at, "text-invalid", "write a text in Unicode normalisation form C, without space at its ends, control characters or line breaks")
+	if strings.TrimSpace(text) != text || text == "" || strings.ContainsFunc(text, hidden) || !norm.NFC.IsNormalString(text) {
+		faults.Add(at, "text-invalid", "write a text in Unicode normalisation form C, without space at its ends, control characters, line breaks or characters of no width")
 	}
+}
+
+// hidden tells what cannot be seen in a name, so that two that look the same are the
+// same: what inventory.Unseen tells, other format characters such as the spaces of no
+// width, and letters that are drawn as nothing.
+func hidden(r rune) bool {
+	return inventory.Unseen(r) || unicode.In(r, unicode.Cf, unicode.Other_Default_Ignorable_Code_Point)
 }
 
 func checkTags(tags []string, faults *fault.List) []string {
@@ -172,8 +201,17 @@ func (s *Service) Studies(ctx context.Context, q StudyQuery, limit int) ([]inven
 		d, err := num.Parse(n.text)
 		if err != nil {
 			faults.Add(fault.Path("/query").At(n.name), "decimal-invalid", "%q is no plain decimal", short(n.text))
+			continue
 		}
 		*n.into = decimal.NewNullDecimal(d)
+	}
+	for _, ends := range []struct {
+		name      string
+		low, high decimal.NullDecimal
+	}{{"thickness", f.MinThickness, f.MaxThickness}, {"carbon", f.MinCarbon, f.MaxCarbon}, {"cost", f.MinCost, f.MaxCost}} {
+		if ends.low.Valid && ends.high.Valid && ends.low.Decimal.GreaterThan(ends.high.Decimal) {
+			faults.Add(fault.Path("/query").At(ends.name+"_max"), "out-of-range", "%s_min is above %[1]s_max, so that no study lies between them", ends.name)
+		}
 	}
 	if (f.MinCost.Valid || f.MaxCost.Valid) && f.Currency == "" {
 		faults.Add("/query/currency", "required-member-missing", "a cost is asked for in a currency; nothing is converted")
