@@ -347,3 +347,54 @@ func TestJobsAreInTheJournal(t *testing.T) {
 		t.Errorf("%+v", last)
 	}
 }
+
+// What is refused at once is refused as a job too, before it is queued.
+func TestJobIsCheckedAsAtOnce(t *testing.T) {
+	server := newServer(t, api.Options{})
+	list := requests(t)
+	many := demo(t)
+	var all []any
+	for i := range 40 {
+		var a map[string]any
+		if err := json.Unmarshal(single(t), &a); err != nil {
+			t.Fatal(err)
+		}
+		slab := a["alternative"].(map[string]any)
+		slab["name"] = fmt.Sprint("slab ", i)
+		slab["slab"].(map[string]any)["thickness"] = fmt.Sprint(200+i, " mm")
+		all = append(all, slab)
+	}
+	many = with(t, with(t, many, "/alternatives", all), "/baseline", "slab 0")
+	uncertain := func(of, members string) string { return `{"comparison":` + of + `,` + members + `}` }
+	for name, c := range map[string][3]string{
+		"too many samples":              {"uncertainty", uncertain(many, `"samples":1000000`), "compute-budget-exceeded"},
+		"conclusions of too many":       {"conclusions", uncertain(many, `"samples":1000000`), "compute-budget-exceeded"},
+		"correlations that cannot be":   {"uncertainty", uncertain(demo(t), `"percent":"10 %","correlations":[{"a":"price of cement-cem-i","b":"price of gravel-20","rank":"0.9"},{"a":"price of gravel-20","b":"price of sand-washed","rank":"0.9"},{"a":"price of cement-cem-i","b":"price of sand-washed","rank":"-0.9"}]`), "correlation-not-positive-definite"},
+		"a rate, which is no line":      {"uncertainty", uncertain(demo(t), `"spreads":[{"pointer":"/economics/real_discount_rate","unit":"%","distribution":"uniform","low":"0.5","high":"1.5"}]`), "not-linear"},
+		"a range whose end is no value": {"break-even", "", "out-of-range"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			body := c[1]
+			if c[0] == "break-even" {
+				body = fmt.Sprintf(`{"comparison":%s,"first":"plain","second":"fibre","measure":"total_carbon","variable":{"pointer":"/alternatives/0/slab/thickness","unit":"mm"},"range":{"low":"0","high":"300"}}`, demo(t))
+			}
+			direct := server.do(post(list[c[0]][0], body))
+			queued := server.do(post("/v1/jobs", jobBody(c[0], body), "Idempotency-Key", newName()))
+			if direct.Code != http.StatusUnprocessableEntity || queued.Code != http.StatusUnprocessableEntity {
+				t.Fatalf("at once %d %.600s\nas a job %d %.600s", direct.Code, direct.Body, queued.Code, queued.Body)
+			}
+			first, second := problemOf(t, direct.Code, direct.Header(), direct.Body.Bytes()), problemOf(t, queued.Code, queued.Header(), queued.Body.Bytes())
+			if len(first.Errors) != len(second.Errors) {
+				t.Fatalf("%+v\n%+v", first.Errors, second.Errors)
+			}
+			if first.Errors[0].Code != c[2] {
+				t.Errorf("want %s, got %+v", c[2], first.Errors)
+			}
+			for i, e := range first.Errors {
+				if got := second.Errors[i]; got.Pointer != "/request"+e.Pointer || got.Code != e.Code || got.Detail != e.Detail {
+					t.Errorf("at once %+v\nas a job %+v", e, got)
+				}
+			}
+		})
+	}
+}

@@ -53,3 +53,6 @@ func AddOperation(name string, run func(ctx context.Context) (any, error)) (forg
 
 // TellProgress tells how far an operation is.
 func TellProgress(ctx context.Context, done, total int) { progressOf(ctx)(done, total) }
+
+// Hands gives tests the goroutines that a long computation would have now.
+func (s *Service) Hands() (n int, done func()) { return s.hands() }

@@ -141,3 +141,31 @@ func TestGridTellsItsProgress(t *testing.T) {
 		t.Errorf("%d of %d at the end, with %d rows", last, all, len(grid.Rows))
 	}
 }
+
+// The first progress is shown at once, not at the next beat, and what is done has made
+// all its steps.
+func TestProgressOfAJob(t *testing.T) {
+	svc := newService(t)
+	goOn := make(chan struct{})
+	t.Cleanup(service.AddOperation("steps", func(ctx context.Context) (any, error) {
+		service.TellProgress(ctx, 0, 8)
+		<-goOn
+		service.TellProgress(ctx, 5, 8)
+		return "good", nil
+	}))
+	t.Cleanup(service.AddOperation("none", func(context.Context) (any, error) { return "good", nil }))
+	working(t, svc)
+	id := queueJob(t, svc, "steps")
+	begun := until(t, svc, id, func(j inventory.Job) bool { return j.State == inventory.JobRunning })
+	shown := until(t, svc, id, func(j inventory.Job) bool { return j.Total == 8 })
+	if shown.Done != 0 || begun.Attempts != 1 {
+		t.Errorf("%+v", shown)
+	}
+	close(goOn)
+	if j := until(t, svc, id, hasEnded); j.State != inventory.JobDone || j.Done != 8 || j.Total != 8 {
+		t.Errorf("%+v", j)
+	}
+	if j := until(t, svc, queueJob(t, svc, "none"), hasEnded); j.Done != 1 || j.Total != 1 {
+		t.Errorf("%+v", j)
+	}
+}

@@ -3,7 +3,7 @@ package service
 import "context"
 
 // Progress is told how much of a long computation is done, out of how much. Calls come
-// one at a time, each with more than the one before.
+// one at a time, each with more than the one before; the first may tell of none.
 type Progress func(done, total int)
 
 type progressKey struct{}
