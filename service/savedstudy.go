@@ -61,7 +61,7 @@ func (s *Service) checkedStudy(ctx context.Context, asked NewStudy, refused []fa
 	checkStudyText("/name", asked.Name, &faults)
 	study.Tags = checkTags(asked.Tags, &faults)
 	if asked.Request.Kind() != '{' { // which the contract has refused
-		return study, errFaults(faults.All())
+		return study, joinedBy(faults.All(), below("/request", errFaults(refused)), apart)
 	}
 	if study.Inventory, err = pinnedStudy(asked.Request, &faults); err != nil {
 		return study, err
