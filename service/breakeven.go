@@ -98,8 +98,13 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		r.faults.Add("/range/high", "out-of-range", "the high end must be above the low end")
 	}
 	faults.Append(r.faults.All()...)
+	for _, end := range rangeEnds(low, high) {
+		if why := w.refuses(end.value); why != "" {
+			faults.Add(end.at, "out-of-range", "%s: %s", num.Canonical(end.value), why)
+		}
+	}
 	// The comparison itself must stand before anything of it is varied.
-	_, err = s.figuresOrFaults(ctx, c, req.Comparison, nil, len(refused) > 0)
+	all, err := s.figuresOrFaults(ctx, c, req.Comparison, figuresWanted{checkOnly: len(refused) > 0})
 	if err = addFaults(&faults, below("/comparison", err)); err != nil {
 		return nil, err
 	}
@@ -110,11 +115,13 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	if req.Variable.CarbonPrice && req.Measure != MeasureNPV {
 		faults.Add("/measure", "not-used", "a price of carbon is added to the net present value alone")
 	}
-	if !faults.Empty() || len(refused) > 0 {
-		return nil, errFaults(faults.All())
+	if faults.Empty() && len(refused) == 0 {
+		if err := s.checkRange(ctx, w, all, low, high, &faults); err != nil {
+			return nil, err
+		}
 	}
-	if queueing(ctx) {
-		return nil, s.checkEnds(ctx, w, low, high)
+	if !faults.Empty() || checksOnly(ctx, refused) {
+		return nil, errFaults(faults.All())
 	}
 	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
 		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: []string{Caution}}
@@ -123,7 +130,7 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		return nil, errFaults(oneFault("/range", "compute-budget-exceeded", err.Error()))
 	}
 	if err != nil {
-		return nil, below("/comparison", err)
+		return nil, withinRange("/range", "between the ends", err)
 	}
 	resp.Evaluations = w.count
 	if resp.RequestHash, err = canonicalBody(req); err != nil {
@@ -132,15 +139,51 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 	return resp, nil
 }
 
-// checkEnds refuses a range at whose ends the comparison cannot be computed, before a
-// request is queued. Its error has no fault where there is none.
-func (s *Service) checkEnds(ctx context.Context, w *whatIf, ends ...decimal.Decimal) error {
-	for _, x := range ends {
-		if _, err := w.at(ctx, s, x); err != nil {
-			return below("/comparison", fmt.Errorf("at %s: %w", num.Canonical(x), err))
+// rangeEnd is an end of a range and where the request has it.
+type rangeEnd struct {
+	at    fault.Path
+	value decimal.Decimal
+}
+
+func rangeEnds(low, high decimal.Decimal) []rangeEnd {
+	return []rangeEnd{{"/range/low", low}, {"/range/high", high}}
+}
+
+// checkRange checks a break-even whose comparison stands: one of the two alternatives
+// rests on what is varied, and both can be computed at the ends of the range.
+func (s *Service) checkRange(ctx context.Context, w *whatIf, all []totals, low, high decimal.Decimal, faults *fault.List) error {
+	if w.entry != nil && !slices.Contains(itemsOf(all, w.chosen), w.entry.Code) {
+		faults.Add("/variable/item", "not-used", "neither alternative rests on %s itself", w.entry.Code)
+		return nil
+	}
+	if w.variable.Pointer == "" {
+		return nil // a price or a factor that an inventory can have can be computed with
+	}
+	for _, end := range rangeEnds(low, high) {
+		_, err := w.at(ctx, s, end.value)
+		if err := addFaults(faults, withinRange(end.at, "with "+w.text(end.value), err)); err != nil {
+			return err
 		}
 	}
-	return errFaults(nil)
+	w.count = 0 // the search evaluates them again
+	return nil
+}
+
+// withinRange moves the faults of a comparison with another value in it to where that
+// value comes from, each once: in the request stands a value that is right.
+func withinRange(at fault.Path, where string, err error) error {
+	var failed *Error
+	if !asInvalid(err, &failed) {
+		return err
+	}
+	var moved []fault.Fault
+	for _, f := range failed.Faults {
+		f.Pointer, f.Detail = at, where+": "+f.Detail
+		if !slices.Contains(moved, f) {
+			moved = append(moved, f)
+		}
+	}
+	return &Error{Code: failed.Code, Detail: failed.Detail, Faults: moved, Cause: failed.Cause}
 }
 
 // crossings fills in where the two alternatives of an answer change places between two

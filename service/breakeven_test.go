@@ -91,7 +91,7 @@ func TestCarbonPriceAtWhichTheyTie(t *testing.T) {
 	dCost := b.Cost.NetPresentValuePerM2.Sub(a.Cost.NetPresentValuePerM2.Decimal)
 	dCarbon := a.Carbon.TotalKgCO2ePerM2.Sub(b.Carbon.TotalKgCO2ePerM2.Decimal).Shift(-3)
 	want := dCost.DivRound(dCarbon, 9)
-	r := mustBreakEven(t, svc, body, object2("variable", object2("carbon_price", true), "range", object2("low", "-100000", "high", "100000")))
+	r := mustBreakEven(t, svc, body, object2("variable", object2("carbon_price", true), "range", object2("low", "0", "high", "100000")))
 	if len(r.Crossings) != 1 || r.Crossings[0].Value.Sub(want).Abs().GreaterThan(decimal.New(1, -3)) {
 		t.Errorf("want %s: %+v", want, r.Crossings)
 	}
@@ -193,5 +193,53 @@ func TestFaultsOfABreakEven(t *testing.T) {
 	var failed *service.Error
 	if !errors.As(err, &failed) || len(failed.Faults) != 1 || failed.Faults[0].Pointer != "/comparison/alternatives/0/slab/thickness" {
 		t.Errorf("%v", service.Faults(err))
+	}
+}
+
+// An end of a range that the comparison cannot have is told at that end, once, however
+// many alternatives take the member over; so is one that no inventory can have, and an
+// item that neither alternative rests on.
+func TestRangeOfABreakEven(t *testing.T) {
+	svc := newService(t)
+	haul, dosage := object2("pointer", "/alternatives/0/transport/0/distance", "unit", "km"), object2("pointer", "/alternatives/1/mix/add/0/amount", "unit", "% by volume")
+	cement := object2("item", "cement-cem-i", "of", "price")
+	for name, c := range map[string]struct {
+		variable, within map[string]any
+		want             string
+	}{
+		"a haul below zero":        {haul, object2("low", "-1", "high", "10"), "/range/low out-of-range"},
+		"a dosage of all":          {dosage, object2("low", "0.1", "high", "100"), "/range/high out-of-range"},
+		"thin as nothing":          {object2("pointer", "/alternatives/0/slab/thickness", "unit", "mm"), object2("low", "0", "high", "10"), "/range/low out-of-range"},
+		"a price below zero":       {cement, object2("low", "-5", "high", "5"), "/range/low out-of-range"},
+		"a factor below zero":      {object2("item", "cement-cem-i", "of", "factor"), object2("low", "-5", "high", "-1"), "/range/low out-of-range /range/high out-of-range"},
+		"a carbon price below":     {object2("carbon_price", true), object2("low", "-5", "high", "5"), "/range/low out-of-range"},
+		"an item that nobody uses": {object2("item", "ggbs", "of", "price"), object2("low", "0", "high", "1"), "/variable/item not-used"},
+	} {
+		_, err := breakEven(t, svc, request(t), object2("variable", c.variable, "range", c.within))
+		var got []string
+		for _, f := range service.Faults(err) {
+			got = append(got, string(f.Pointer)+" "+f.Code)
+		}
+		if strings.Join(got, " ") != c.want {
+			t.Errorf("%s: %v", name, service.Faults(err))
+		}
+	}
+}
+
+// Without fibre is a dosage of zero, and next to the plant a haul of zero: the figures
+// are those of a comparison that leaves the fibre out or moves it by no way.
+func TestBreakEvenFromNothing(t *testing.T) {
+	svc := newService(t)
+	r := mustBreakEven(t, svc, request(t), object2("variable", object2("pointer", "/alternatives/1/mix/add/0/amount", "unit", "% by volume"), "range", object2("low", "0", "high", "1")))
+	without := compare(t, svc, request(t, edit{"/alternatives/1/mix/add", []any{}}, edit{"/alternatives/2", object2("name", "third", "like", "plain")}))
+	if !r.Low.Second.Equal(without.Alternatives[1].Cost.NetPresentValuePerM2.Decimal) {
+		t.Errorf("without fibre %s, by a dosage of zero %s", without.Alternatives[1].Cost.NetPresentValuePerM2, r.Low.Second)
+	}
+	haul := object2("pointer", "/alternatives/0/transport/0/distance", "unit", "km")
+	r = mustBreakEven(t, svc, request(t), object2("measure", "total_carbon", "variable", haul, "range", object2("low", "0", "high", "100")))
+	// The total is a straight line in the distance.
+	near := mustBreakEven(t, svc, request(t), object2("measure", "total_carbon", "variable", haul, "range", object2("low", "50", "high", "100")))
+	if twice := near.Low.First.Add(near.Low.First.Decimal).Sub(near.High.First.Decimal); r.Low.First.Sub(twice).Abs().GreaterThan(decimal.New(3, -6)) {
+		t.Errorf("%s at no distance, by the line it is %s", r.Low.First, twice)
 	}
 }

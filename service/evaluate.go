@@ -34,6 +34,7 @@ type study struct {
 	brief        bool                  // totals are wanted, no lines
 	checkOnly    bool                  // faults are wanted, no result
 	itemsToo     bool                  // with brief: the items behind the totals are wanted too
+	zeroToo      bool                  // an amount or a distance may be zero, as at the end of a range
 	traced       bool                  // how each amount came about is wanted
 	tells        bool                  // progress, by alternative: it is all that the request asks for
 
@@ -203,7 +204,11 @@ func (e *evaluated) transportRules() []slab.Rule {
 			if mode := e.itemOf(t.Mode, at.At("mode"), "t.km"); mode != nil {
 				rule.Mode = &mode.Item
 			}
-			if q, ok := e.required(t.Distance, "35 km", at.At("distance"), unit.Length); ok {
+			read := e.required
+			if e.study.zeroToo {
+				read = e.zeroOrMore
+			}
+			if q, ok := read(t.Distance, "35 km", at.At("distance"), unit.Length); ok {
 				rule.Distance = q.SI().Shift(-3)
 			}
 		}
@@ -308,6 +313,7 @@ func (e *evaluated) readMix() {
 	}
 	d, ok := read(at)
 	if ok {
+		d.NoneToo = e.study.zeroToo
 		e.proportion(d)
 	}
 	e.readConcrete(at)

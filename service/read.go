@@ -49,6 +49,14 @@ func (r *reader) required(text, like string, at fault.Path, kinds ...unit.Kind) 
 	return q, ok
 }
 
+// zeroOrMore is required where nothing is an amount too.
+func (r *reader) zeroOrMore(text, like string, at fault.Path, kinds ...unit.Kind) (unit.Quantity, bool) {
+	if q, err := unit.Parse(text, kinds...); err == nil && q.Amount.IsZero() {
+		return q, true
+	}
+	return r.required(text, like, at, kinds...)
+}
+
 // fraction reads "3 %" as 0.03, within [0, 1] unless allowed otherwise.
 func (r *reader) fraction(text string, at fault.Path) decimal.Decimal {
 	q, ok := r.quantity(text, at, unit.Ratio)

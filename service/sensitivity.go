@@ -110,7 +110,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		r.faults.Add("/percent", "out-of-range", "%q: accepted: more than 0 %% and less than 100 %%", short(req.Percent))
 	}
 	faults.Append(r.faults.All()...)
-	all, err := s.figuresOrFaults(ctx, c, req.Comparison, nil, len(refused) > 0)
+	all, err := s.figuresOrFaults(ctx, c, req.Comparison, figuresWanted{checkOnly: len(refused) > 0})
 	if err = addFaults(&faults, below("/comparison", err)); err != nil {
 		return nil, err
 	}

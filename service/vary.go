@@ -176,7 +176,7 @@ func (w *whatIf) at(ctx context.Context, s *Service, value decimal.Decimal) ([]t
 	if err != nil {
 		return nil, err
 	}
-	list, err := s.figures(ctx, c, req, w.chosen)
+	list, err := s.figuresOrFaults(ctx, c, req, figuresWanted{chosen: w.chosen, zeroToo: w.variable.Pointer != "" && value.IsZero()})
 	if err != nil {
 		return nil, err
 	}
@@ -189,34 +189,59 @@ func (w *whatIf) at(ctx context.Context, s *Service, value decimal.Decimal) ([]t
 	return list, nil
 }
 
+// text is a value as the member of the request has it.
+func (w *whatIf) text(value decimal.Decimal) string {
+	if w.variable.Unit == "" {
+		return num.Canonical(value)
+	}
+	return num.Canonical(value) + " " + w.variable.Unit
+}
+
 // applied is the comparison, and the catalogue behind it, with the variable at a value.
 func (w *whatIf) applied(value decimal.Decimal) (*catalogue, ComparisonRequest, error) {
 	switch {
 	case w.entry != nil:
 		return w.catalogue.with(w.entry, w.variable.Of, value), w.request, nil
 	case w.variable.Pointer != "":
-		text := num.Canonical(value)
-		if w.variable.Unit != "" {
-			text += " " + w.variable.Unit
-		}
-		req, err := withMember(w.request, w.variable.Pointer, text)
+		req, err := withMember(w.request, w.variable.Pointer, w.text(value))
 		return w.catalogue, req, err
 	}
 	return w.catalogue, w.request, nil
 }
 
+// refuses says why a value of the variable could stand in no inventory; empty where it
+// could. What a member of the comparison can be, the comparison itself tells.
+func (w *whatIf) refuses(value decimal.Decimal) string {
+	switch {
+	case !value.IsNegative() || w.entry == nil && !w.variable.CarbonPrice:
+		return ""
+	case w.variable.CarbonPrice:
+		return "a price of carbon is 0 or more"
+	}
+	return "the " + w.variable.Of + " of an item is 0 or more"
+}
+
 // figures evaluates some alternatives of a comparison, or all.
 func (s *Service) figures(ctx context.Context, c *catalogue, req ComparisonRequest, chosen []int) ([]totals, error) {
-	return s.figuresOrFaults(ctx, c, req, chosen, false)
+	return s.figuresOrFaults(ctx, c, req, figuresWanted{chosen: chosen})
+}
+
+// figuresWanted is how a comparison is evaluated.
+type figuresWanted struct {
+	chosen    []int // alternatives; nil for all
+	checkOnly bool  // faults are wanted, no figures
+	zeroToo   bool  // what is varied stands at zero, which an amount or a distance may then be
 }
 
 // figuresOrFaults is figures, or it only looks for faults.
-func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req ComparisonRequest, chosen []int, checkOnly bool) ([]totals, error) {
+func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req ComparisonRequest, want figuresWanted) ([]totals, error) {
+	chosen := want.chosen
 	var faults fault.List
 	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
-	study.brief, study.itemsToo, study.checkOnly = true, chosen == nil, checkOnly
+	study.brief, study.itemsToo, study.checkOnly = true, chosen == nil, want.checkOnly
+	study.zeroToo = want.zeroToo
 	raw, at, places := req.Alternatives, alternativeAt, chosen
 	if chosen != nil {
 		needed := standingOn(raw, chosen)

@@ -59,6 +59,7 @@ type Design struct {
 	Air          decimal.Decimal
 	Absorbed     decimal.Decimal
 	At           fault.Path
+	NoneToo      bool // an amount may be zero, as it is at the end of a range of dosages
 }
 
 // Part is one constituent as proportioned: Mass in kg, Volume in m3, both per
@@ -215,7 +216,7 @@ func checkDesign(d Design, faults *fault.List) {
 				faults.Add(at, "out-of-range", "%s fills %s %% of the concrete; accepted: less than 100 %%", c.Item, c.Value.Mul(num.Hundred))
 			}
 		}
-		if !c.Value.IsPositive() {
+		if !c.Value.IsPositive() && !(d.NoneToo && c.Value.IsZero()) {
 			faults.Add(at, "out-of-range", "the amount of %s must be more than zero; leave the constituent out where it is not used", c.Item)
 		}
 	}
