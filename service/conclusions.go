@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/go-json-experiment/json"
@@ -45,13 +46,23 @@ type Conclusion struct {
 	Figures []FigureQuoted `json:"figures"`
 }
 
-// FigureQuoted is a figure as another operation gives it.
+// FigureQuoted is a figure as another operation gives it, and how the sentence shows it
+// where that is in another way.
 type FigureQuoted struct {
 	Value     string `json:"value"`
 	Unit      string `json:"unit"`
 	Operation int    `json:"operation"` // place in operations, from 0
 	Pointer   string `json:"pointer"`   // into its answer
+	ShownAs   string `json:"shown_as,omitzero"`
 }
+
+// How a sentence shows a figure: a share as a percentage, and the other way round where
+// the pair of alternatives stands the other way round.
+const (
+	shownPercent       = "100 * value"
+	shownPercentTurned = "100 * (1 - value)"
+	shownTurned        = "-value"
+)
 
 // OperationUsed is an operation whose answer the conclusions quote, and the request
 // that gives that answer again.
@@ -247,22 +258,28 @@ func (i *concluding) howSure(m ranked, first, second string) {
 			// The pair may stand the other way round: a share of the samples is then what
 			// is missing to one, and a difference has the other sign.
 			share, ends := diff.FirstLower.Probability.Decimal, []decimal.Decimal{low.Value.Decimal, high.Value.Decimal}
+			shareAs, endAs := shownPercent, ""
 			if turned {
 				share, ends = num.One.Sub(share), []decimal.Decimal{high.Value.Neg(), low.Value.Neg()}
+				shareAs, endAs = shownPercentTurned, shownTurned
 			}
-			text := fmt.Sprintf("%s has the lower %s than %s in %s %% of %d paired draws", named(first), m.label, named(second), readable(share.Shift(2)), i.sampled.Samples)
+			text := fmt.Sprintf("%s has the lower %s than %s in %s %% of %s paired draws", named(first), m.label, named(second), readable(share.Shift(2)), readable(decimal.NewFromInt(int64(i.sampled.Samples))))
 			if diff.Indistinguishable {
 				text += ", which does not tell them apart"
 			}
-			text += fmt.Sprintf("; 95 in 100 differences lie from %s to %s %s", readable(ends[0]), readable(ends[1]), m.unit)
+			last := len(diff.Percentiles) - 1
+			text += fmt.Sprintf("; %s %% of the differences lie from %s to %s %s", readable(high.Percent.Sub(low.Percent.Decimal)), readable(ends[0]), readable(ends[1]), m.unit)
 			figures := []FigureQuoted{
-				{fixedText(diff.FirstLower.Probability.Decimal), "", sampling, string(at.At("first_lower", "probability"))},
-				{fixedText(low.Value.Decimal), m.unit, sampling, string(at.At("percentiles", 0, "value"))},
-				{fixedText(high.Value.Decimal), m.unit, sampling, string(at.At("percentiles", len(diff.Percentiles)-1, "value"))},
+				{fixedText(diff.FirstLower.Probability.Decimal), "", sampling, string(at.At("first_lower", "probability")), shareAs},
+				{strconv.Itoa(i.sampled.Samples), "", sampling, "/samples", ""},
+				{num.Canonical(low.Percent.Decimal), "%", sampling, string(at.At("percentiles", 0, "percent")), ""},
+				{num.Canonical(high.Percent.Decimal), "%", sampling, string(at.At("percentiles", last, "percent")), ""},
+				{fixedText(low.Value.Decimal), m.unit, sampling, string(at.At("percentiles", 0, "value")), endAs},
+				{fixedText(high.Value.Decimal), m.unit, sampling, string(at.At("percentiles", last, "value")), endAs},
 			}
 			if k, most := largestShare(diff.VarianceShares); k >= 0 {
 				text += fmt.Sprintf(", and %s %% of their variance comes from the %s", readable(most.Share.Decimal), most.Input)
-				figures = append(figures, FigureQuoted{fixedText(most.Share.Decimal), "%", sampling, string(at.At("variance_shares", k, "share_percent"))})
+				figures = append(figures, FigureQuoted{fixedText(most.Share.Decimal), "%", sampling, string(at.At("variance_shares", k, "share_percent")), ""})
 			}
 			i.answer.HowSure = append(i.answer.HowSure, Conclusion{text + ".", figures})
 		}
@@ -289,14 +306,14 @@ func (i *concluding) whatChanges(ctx context.Context, m ranked, first, second st
 	turning := slices.DeleteFunc(slices.Clone(varied.Lines), func(l SensitivityLine) bool { return !l.Reverses })
 	for _, l := range turning[:min(len(turning), mostPrices)] {
 		if err := i.tie(ctx, m, first, second, l.Variable, ValueRange{num.Canonical(l.LowAt.Decimal), num.Canonical(l.HighAt.Decimal)},
-			fmt.Sprintf("the %s, which is %s %s,", l.Name, readable(l.Nominal.Decimal), l.Unit), " by its own scatter alone"); err != nil {
+			"the "+l.Name+", which is %s,", " by its own scatter alone"); err != nil {
 			return err
 		}
 	}
 	if len(turning) == 0 && len(varied.Lines) > 0 {
 		l := varied.Lines[0]
 		if err := i.tie(ctx, m, first, second, l.Variable, ValueRange{"0", num.Canonical(l.Nominal.Mul(decimal.NewFromInt(pricesUpTo)))},
-			fmt.Sprintf("no scatter of one input alone puts another first; the %s, which does most and is %s %s,", l.Name, readable(l.Nominal.Decimal), l.Unit), ""); err != nil {
+			"no scatter of one input alone puts another first; the "+l.Name+", which does most and is %s,", ""); err != nil {
 			return err
 		}
 	}
@@ -304,10 +321,11 @@ func (i *concluding) whatChanges(ctx context.Context, m ranked, first, second st
 		return nil
 	}
 	return i.tie(ctx, m, first, second, Variable{Pointer: rateMember, Unit: "%"}, ValueRange{rateLow, rateHigh},
-		"the real discount rate, which is "+i.request.Comparison.Economics.RealDiscountRate+",", "")
+		"the real discount rate, which is %s,", "")
 }
 
-// tie looks for the values of one input at which two alternatives change places.
+// tie looks for the values of one input at which two alternatives change places. The
+// subject of the sentence has %s where what the input is stands, or nowhere.
 func (i *concluding) tie(ctx context.Context, m ranked, first, second string, v Variable, within ValueRange, subject, how string) error {
 	const solving = "/v1/break-even"
 	solved, err := perform(ctx, i, solving, BreakEvenRequest{Comparison: i.request.Comparison, First: first, Second: second, Measure: m.measure, Variable: v, Range: within}, i.service.BreakEven)
@@ -316,18 +334,22 @@ func (i *concluding) tie(ctx context.Context, m ranked, first, second string, v 
 	}
 	unit := solved.Variable.UnitOfValue
 	figures := []FigureQuoted{}
-	for k, x := range solved.Crossings {
-		figures = append(figures, FigureQuoted{num.Canonical(x.Value.Decimal), unit, i.last(), string(fault.Path("/crossings").At(k).At("value"))})
+	quote := func(value Plain, at ...any) string {
+		figures = append(figures, FigureQuoted{num.Canonical(value.Decimal), unit, i.last(), string(fault.Path("").At(at...)), ""})
+		return readable(value.Decimal)
+	}
+	if before, after, stated := strings.Cut(subject, "%s"); stated {
+		subject = before + quote(solved.Variable.Nominal, "variable", "nominal") + " " + unit + after
 	}
 	text := fmt.Sprintf("By %s: %s ", m.label, subject)
 	if len(solved.Crossings) == 0 {
-		text += fmt.Sprintf("does not change it anywhere from %s to %s %s.", within.Low, within.High, unit)
+		text += fmt.Sprintf("does not change it anywhere from %s to %s %s.", quote(solved.Low.Value, "low", "value"), quote(solved.High.Value, "high", "value"), unit)
 		i.answer.WhatChangesIt = append(i.answer.WhatChangesIt, Conclusion{text, figures})
 		return nil
 	}
 	places := make([]string, len(solved.Crossings))
 	for k, x := range solved.Crossings {
-		places[k] = fmt.Sprintf("%s %s (%s is lower below it, %s above)", readable(x.Value.Decimal), unit, named(x.LowerBefore), named(x.LowerAfter))
+		places[k] = fmt.Sprintf("%s %s (%s is lower below it, %s above)", quote(x.Value, "crossings", k, "value"), unit, named(x.LowerBefore), named(x.LowerAfter))
 	}
 	text += "changes it" + how + " at " + strings.Join(places, " and at ") + "."
 	i.answer.WhatChangesIt = append(i.answer.WhatChangesIt, Conclusion{text, figures})
@@ -344,14 +366,24 @@ func (i *concluding) carbonPrice(ctx context.Context, cheapest, cleanest string)
 // named sets the name of an alternative off from the sentence around it.
 func named(name string) string { return "“" + name + "”" }
 
-// readable rounds to three digits for a sentence; the figures beside it are whole.
+// readable rounds to three digits for a sentence, and sets thousands apart; the figures
+// beside it are whole.
 func readable(d decimal.Decimal) string {
 	const digits = 3
 	places := digits - (int32(d.NumDigits()) + d.Exponent()) //nolint:gosec // a printed figure has few digits
 	if d.IsZero() || places <= 0 {
-		return d.RoundBank(0).String()
+		places = 0
 	}
-	return num.Canonical(d.RoundBank(places))
+	whole, fraction, _ := strings.Cut(num.Canonical(d.RoundBank(places)), ".")
+	sign := whole[:len(whole)-len(strings.TrimPrefix(whole, "-"))]
+	whole = whole[len(sign):]
+	for n := len(whole) - 3; n > 0; n -= 3 {
+		whole = whole[:n] + "," + whole[n:]
+	}
+	if fraction != "" {
+		fraction = "." + fraction
+	}
+	return sign + whole + fraction
 }
 
 func fixedText(d decimal.Decimal) string { return string(num.AppendFixed(nil, d)) }

@@ -2,10 +2,14 @@ package service_test
 
 import (
 	"context"
+	"fmt"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
 	"github.com/go-json-experiment/json"
+	"github.com/shopspring/decimal"
 
 	"slabledger/lca/fault"
 	"slabledger/service"
@@ -79,16 +83,70 @@ func TestConclusionsQuotesOtherOperations(t *testing.T) {
 		t.Log(c.Text)
 		for _, f := range c.Figures {
 			figures++
-			if got, ok := service.Follow(answers[f.Operation], f.Pointer); !ok || got != f.Value {
+			if got, ok := service.Follow(answers[f.Operation], f.Pointer); !ok || fmt.Sprint(got) != f.Value {
 				t.Errorf("%s quotes %s of %s as %s, it is %v", c.Text, f.Pointer, r.Operations[f.Operation].Path, f.Value, got)
 			}
 		}
 	}
-	if figures < 12 {
+	if figures < 24 {
 		t.Errorf("only %d figures are quoted", figures)
 	}
 	if !strings.Contains(r.Which[0].Text, "“plain”, 49.2 EUR/m2") || !strings.Contains(r.Which[1].Text, "“fibre, staged”, 82.4 kg CO2e/m2") {
 		t.Errorf("the first is not named: %q, %q", r.Which[0].Text, r.Which[1].Text)
+	}
+}
+
+// shown is a figure as the sentence shows it.
+func shown(f service.FigureQuoted) decimal.Decimal {
+	v := decimal.RequireFromString(f.Value)
+	switch f.ShownAs {
+	case "100 * value":
+		return v.Shift(2)
+	case "100 * (1 - value)":
+		return decimal.NewFromInt(1).Sub(v).Shift(2)
+	case "-value":
+		return v.Neg()
+	}
+	return v
+}
+
+// Every number of a sentence is the rounding of one of its figures, or of the
+// difference of two; no number stands there without.
+func TestEveryNumberOfAConclusionIsQuoted(t *testing.T) {
+	svc := newService(t)
+	names := regexp.MustCompile(`“[^”]*”|kg CO2e/[a-z0-9.]+|EUR/t CO2e|EUR/[a-z0-9.]+|(price|factor) of [a-z0-9.-]+`)
+	number := regexp.MustCompile(`-?[0-9][0-9,]*(\.[0-9]+)?`)
+	numbers, turned := 0, 0
+	for name, body := range map[string][]byte{
+		"the demo":                    request(t),
+		"the cheapest is the second":  request(t, edit{"/alternatives/1/mix/add/0/amount", "0.05 % by volume"}),
+		"a rate that is not whole":    request(t, edit{"/economics/real_discount_rate", "2.75 %"}),
+		"a slab that is much thicker": request(t, edit{"/alternatives/0/slab/thickness", "400 mm"}),
+	} {
+		r := conclusions(t, svc, body)
+		for _, c := range slices.Concat(r.Which, r.HowSure, r.WhatChangesIt) {
+			var accepted []decimal.Decimal
+			for i, f := range c.Figures {
+				accepted = append(accepted, shown(f))
+				if f.ShownAs != "" && f.ShownAs != "100 * value" {
+					turned++
+				}
+				for _, other := range c.Figures[:i] {
+					accepted = append(accepted, shown(f).Sub(shown(other)).Abs())
+				}
+			}
+			for _, text := range number.FindAllString(names.ReplaceAllString(c.Text, ""), -1) {
+				numbers++
+				printed := decimal.RequireFromString(strings.ReplaceAll(strings.TrimSuffix(text, ","), ",", ""))
+				places := max(0, -printed.Exponent())
+				if !slices.ContainsFunc(accepted, func(v decimal.Decimal) bool { return v.RoundBank(places).Equal(printed) }) {
+					t.Errorf("%s: %s of %q is none of %v", name, text, c.Text, c.Figures)
+				}
+			}
+		}
+	}
+	if numbers < 80 || turned == 0 {
+		t.Errorf("only %d numbers, %d figures turned round", numbers, turned)
 	}
 }
 
