@@ -13,6 +13,7 @@ import (
 	"slabledger/inventory"
 	"slabledger/lca/compare"
 	"slabledger/lca/fault"
+	"slabledger/lca/num"
 	"slabledger/lca/pavement"
 )
 
@@ -24,12 +25,12 @@ type MethodsRequest struct {
 	Boundaries        []string          `json:"boundaries,omitzero"`
 	Roundings         []Rounding        `json:"roundings,omitzero"`
 	RealDiscountRates []string          `json:"real_discount_rates,omitzero"`
-	Flips             []FlipAsked       `json:"flips,omitzero"`
+	Crossings         []FactorVaried    `json:"crossings,omitzero"`
 }
 
-// FlipAsked is an item whose factor is varied, to find where two alternatives change
+// FactorVaried is an item whose factor is varied, to find where two alternatives change
 // places.
-type FlipAsked struct {
+type FactorVaried struct {
 	Item    string `json:"item"`
 	Low     string `json:"low"`
 	High    string `json:"high"`
@@ -46,7 +47,7 @@ type MethodsResponse struct {
 	Combinations  []MethodCombination `json:"combinations"`
 	First         []TimesFirst        `json:"first"`
 	Reversals     []MethodReversal    `json:"reversals"`
-	Flips         []AllocationFlip    `json:"flips"`
+	Crossings     []FactorCrossings   `json:"crossings"`
 	Notices       []string            `json:"notices"`
 }
 
@@ -96,9 +97,9 @@ type MethodReversal struct {
 	Combinations []int  `json:"combinations"` // places in the list, from 0
 }
 
-// AllocationFlip is where the factor of a co-product turns the order of the baseline
+// FactorCrossings is where the factor of a co-product turns the order of the baseline
 // and another alternative.
-type AllocationFlip struct {
+type FactorCrossings struct {
 	Item        string             `json:"item"`
 	FactorUnit  string             `json:"factor_unit"`
 	Measure     string             `json:"measure"`
@@ -130,7 +131,7 @@ const AllocationOwn = "own"
 // Limits of a request.
 const (
 	maxMethodCombinations = 256
-	maxMethodFlips        = 400 // of two alternatives each
+	maxMethodCrossings    = 400 // of two alternatives each
 )
 
 // Methods runs a comparison under every combination of choices of method, and tells in
@@ -157,12 +158,12 @@ func (s *Service) Methods(ctx context.Context, body []byte, refused ...fault.Fau
 		return nil, errFaults(m.faults.All())
 	}
 	resp = &MethodsResponse{Inventory: c.ref, EngineVersion: EngineVersion, CarbonUnit: "kg CO2e/m2", CostUnit: c.ref.Currency + "/m2",
-		Flips: []AllocationFlip{}, Notices: []string{Caution, "a boundary and an allocation move carbon alone, a discount rate cost alone; module D stands beside every boundary and in no sum"}}
+		Crossings: []FactorCrossings{}, Notices: []string{Caution, "a boundary and an allocation move carbon alone, a discount rate cost alone; module D stands beside every boundary and in no sum"}}
 	if resp.Combinations, err = m.combinations(); err != nil {
 		return nil, err
 	}
 	resp.First, resp.Reversals = m.firsts(resp.Combinations), m.reversals(resp.Combinations)
-	if resp.Flips, err = m.flips(); err != nil {
+	if resp.Crossings, err = m.crossings(); err != nil {
 		return nil, err
 	}
 	resp.RequestHash, err = canonicalBody(req)
@@ -232,7 +233,7 @@ func (m *methods) choose() {
 			}
 		}
 	}
-	m.chooseFlips()
+	m.chooseCrossings()
 }
 
 func pointers[T any](list []T) []*T {
@@ -494,10 +495,10 @@ func (m *methods) reversals(list []MethodCombination) []MethodReversal {
 	return out
 }
 
-// chooseFlips lists, where the request does not, the co-products in use whose factor
+// chooseCrossings lists, where the request does not, the co-products in use whose factor
 // has been allocated: those that say how, and supplementary cementitious materials.
-func (m *methods) chooseFlips() {
-	if m.request.Flips == nil {
+func (m *methods) chooseCrossings() {
+	if m.request.Crossings == nil {
 		for _, code := range m.used() {
 			i := m.catalogue.entries[code].inventory
 			own, ok := i.Factors[i.MainFactor()]
@@ -509,15 +510,15 @@ func (m *methods) chooseFlips() {
 				high = decimal.Max(high, a.Factor)
 			}
 			if high.IsPositive() {
-				m.request.Flips = append(m.request.Flips, FlipAsked{Item: code, Low: "0", High: high.String()})
+				m.request.Crossings = append(m.request.Crossings, FactorVaried{Item: code, Low: "0", High: high.String()})
 			}
 		}
 	}
-	if n := len(m.request.Flips) * (len(m.all) - 1); n > maxMethodFlips {
-		m.faults.Add("/flips", "compute-budget-exceeded", "%d items in %d alternatives are %d searches; accepted: up to %d", len(m.request.Flips), len(m.all), n, maxMethodFlips)
+	if n := len(m.request.Crossings) * (len(m.all) - 1); n > maxMethodCrossings {
+		m.faults.Add("/crossings", "compute-budget-exceeded", "%d items in %d alternatives are %d searches; accepted: up to %d", len(m.request.Crossings), len(m.all), n, maxMethodCrossings)
 	}
-	for i := range m.request.Flips {
-		f, at := &m.request.Flips[i], fault.Path("/flips").At(i)
+	for i := range m.request.Crossings {
+		f, at := &m.request.Crossings[i], fault.Path("/crossings").At(i)
 		if f.Measure == "" {
 			f.Measure = MeasureTotalCarbon
 		}
@@ -529,42 +530,53 @@ func (m *methods) chooseFlips() {
 		if m.faults.Len() == before && !low.LessThan(high) {
 			m.faults.Add(at.At("high"), "out-of-range", "the high end must be above the low end")
 		}
-		newWhatIf(m.catalogue, m.request.Comparison, Variable{Item: f.Item, Of: VaryFactor}, at, &m.faults)
+		w := newWhatIf(m.catalogue, m.request.Comparison, Variable{Item: f.Item, Of: VaryFactor}, at, &m.faults)
+		if m.faults.Len() > before {
+			continue
+		}
+		for _, end := range []rangeEnd{{at.At("low"), low}, {at.At("high"), high}} {
+			if why := w.refuses(end.value); why != "" {
+				m.faults.Add(end.at, "out-of-range", "%s: %s", num.Canonical(end.value), why)
+			}
+		}
+		if !slices.Contains(m.used(), f.Item) {
+			m.faults.Add(at.At("item"), "not-used", "no alternative rests on %s itself", short(f.Item))
+		}
 	}
 }
 
-// flips finds where the baseline and each other alternative change places as the
+// crossings finds where the baseline and each other alternative change places as the
 // factor of an item is varied.
-func (m *methods) flips() ([]AllocationFlip, error) {
-	list := []AllocationFlip{}
+func (m *methods) crossings() ([]FactorCrossings, error) {
+	list := []FactorCrossings{}
 	base := slices.Index(m.names, m.request.Comparison.Baseline)
 	if base < 0 {
 		return nil, errFaults(oneFault("/comparison/baseline", "alternative-unknown", fmt.Sprintf("no alternative has the name %q", short(m.request.Comparison.Baseline))))
 	}
-	for i, f := range m.request.Flips {
+	for i, f := range m.request.Crossings {
 		for other := range m.names {
 			if other == base || !slices.Contains(m.all[base].Items, f.Item) && !slices.Contains(m.all[other].Items, f.Item) {
 				continue
 			}
-			flip, err := m.flip(f, base, other)
+			found, err := m.crossingsOf(f, base, other)
 			if errors.Is(err, compare.ErrCrossings) {
-				return nil, errFaults(oneFault(fault.Path("/flips").At(i), "compute-budget-exceeded", err.Error()))
+				return nil, errFaults(oneFault(fault.Path("/crossings").At(i), "compute-budget-exceeded", err.Error()))
 			} else if err != nil {
 				return nil, below("/comparison", err)
 			}
-			list = append(list, flip)
+			list = append(list, found)
 		}
 	}
 	return list, nil
 }
 
-func (m *methods) flip(f FlipAsked, base, other int) (AllocationFlip, error) {
+func (m *methods) crossingsOf(f FactorVaried, base, other int) (FactorCrossings, error) {
 	var faults fault.List // it has been checked
 	w := newWhatIf(m.catalogue, m.request.Comparison, Variable{Item: f.Item, Of: VaryFactor}, "", &faults)
 	w.chosen = []int{base, other}
 	r := &BreakEvenResponse{Measure: f.Measure, First: m.names[base], Second: m.names[other], Variable: VariableApplied{w.variable, w.unit(), Plain{w.nominal()}}}
 	if err := m.service.crossings(m.ctx, w, m.decimal(f.Low, ""), m.decimal(f.High, ""), r); err != nil {
-		return AllocationFlip{}, err
+		return FactorCrossings{}, err
 	}
 	it := w.entry.inventory
 	own, _ := w.entry.factor(it.MainFactor())
@@ -572,5 +584,5 @@ func (m *methods) flip(f FlipAsked, base, other int) (AllocationFlip, error) {
 	for _, a := range it.FactorData.Alternatives {
 		factors = append(factors, AllocationFactor{a.Allocation, Plain{a.Factor}})
 	}
-	return AllocationFlip{f.Item, w.unit(), f.Measure, factors, r.First, r.Second, r.Low, r.High, r.Crossings, r.Conclusion}, nil
+	return FactorCrossings{f.Item, w.unit(), f.Measure, factors, r.First, r.Second, r.Low, r.High, r.Crossings, r.Conclusion}, nil
 }

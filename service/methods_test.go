@@ -65,7 +65,7 @@ func TestAllocationTurnsTheRanking(t *testing.T) {
 	svc := newService(t)
 	slagDemo(t, svc)
 	r := methodsOf(t, svc, slagComparison(t), object2("boundaries", []any{"A1-A3"}, "real_discount_rates", []any{"3 %", "7 %"},
-		"flips", []any{object2("item", "ggbs", "low", "0", "high", "1.2", "measure", "cradle_to_gate_carbon")}))
+		"crossings", []any{object2("item", "ggbs", "low", "0", "high", "1.2", "measure", "cradle_to_gate_carbon")}))
 	first := map[string][]string{}
 	for _, c := range r.Combinations {
 		first[c.Allocation] = append(first[c.Allocation], c.FirstOnCarbon...)
@@ -81,13 +81,13 @@ func TestAllocationTurnsTheRanking(t *testing.T) {
 	}); i < 0 || fmt.Sprint(r.Reversals[i].Combinations) != "[4 5]" {
 		t.Errorf("%+v", r.Reversals)
 	}
-	f := r.Flips[0] // of plain and fibre
+	f := r.Crossings[0] // of plain and fibre
 	if len(f.Crossings) != 1 || !f.Crossings[0].Value.Equal(decimal.RequireFromString("0.7376")) || !strings.Contains(f.Conclusion, "0.7376 kg CO2e/kg, above which plain is lower") || len(f.Allocations) != 3 {
 		t.Errorf("%+v", f)
 	}
-	// By themselves flips look at the co-products in use, up to their largest factor.
-	if own := methodsOf(t, svc, slagComparison(t), nil); len(own.Flips) != 1 || own.Flips[0].Item != "ggbs" || own.Flips[0].High.Value.String() != "1.2" || len(own.Combinations) != 9 {
-		t.Errorf("%d combinations, flips %+v", len(own.Combinations), own.Flips)
+	// By themselves crossings are looked for in the co-products in use, up to their largest factor.
+	if own := methodsOf(t, svc, slagComparison(t), nil); len(own.Crossings) != 1 || own.Crossings[0].Item != "ggbs" || own.Crossings[0].High.Value.String() != "1.2" || len(own.Combinations) != 9 {
+		t.Errorf("%d combinations, crossings %+v", len(own.Combinations), own.Crossings)
 	}
 	// A factor that is varied stands whatever the allocation of the comparison.
 	be := mustBreakEven(t, svc, changed(t, slagComparison(t), edit{"/data_requirements", map[string]any{"allocation": "mass"}}), object2("measure", "cradle_to_gate_carbon", "variable", object2("item", "ggbs", "of", "factor"), "range", object2("low", "0", "high", "1.3")))
@@ -162,8 +162,10 @@ func TestMethodsRefuse(t *testing.T) {
 		"an unknown boundary":       {object2("boundaries", []any{"A-D"}), "/boundaries/0 not-in-list"},
 		"a rate twice":              {object2("real_discount_rates", []any{"3 %", "3 %"}), "/real_discount_rates/1 duplicate-name"},
 		"a rate that discounts all": {object2("real_discount_rates", []any{"-100 %"}), "/real_discount_rates/0 out-of-range"},
-		"an item without a factor":  {object2("flips", []any{object2("item", "joint-sawing", "low", "0", "high", "1")}), "/flips/0/of factor-missing"},
-		"a range upside down":       {object2("flips", []any{object2("item", "ggbs", "low", "1", "high", "0")}), "/flips/0/high out-of-range"},
+		"an item without a factor":  {object2("crossings", []any{object2("item", "joint-sawing", "low", "0", "high", "1")}), "/crossings/0/of factor-missing"},
+		"a factor below zero":       {object2("crossings", []any{object2("item", "ggbs", "low", "-1", "high", "1")}), "/crossings/0/low out-of-range"},
+		"an item that nobody uses":  {object2("crossings", []any{object2("item", "silica-fume", "low", "0", "high", "1")}), "/crossings/0/item not-used"},
+		"a range upside down":       {object2("crossings", []any{object2("item", "ggbs", "low", "1", "high", "0")}), "/crossings/0/high out-of-range"},
 	} {
 		_, err := svc.Methods(t.Context(), uncertaintyBody(t, slagComparison(t), c.rest))
 		var found []string

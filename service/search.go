@@ -58,7 +58,7 @@ type SearchResponse struct {
 	TieCount     int                 `json:"tie_count"`
 	Ties         []SearchRow         `json:"ties"`
 	RunnersUp    []SearchRow         `json:"runners_up"`
-	Frontier     Frontier            `json:"frontier"`
+	Pareto       ParetoFront         `json:"pareto"`
 	Certificate  Certificate         `json:"certificate"`
 	Conclusion   string              `json:"conclusion"`
 	Evaluation   *EvaluationResponse `json:"evaluation"`
@@ -111,9 +111,9 @@ type Infeasible struct {
 	Detail      string     `json:"detail"`
 }
 
-// Frontier is the Pareto front of cost against carbon over what can be built, within
+// ParetoFront is the Pareto front of cost against carbon over what can be built, within
 // the cap or not.
-type Frontier struct {
+type ParetoFront struct {
 	Cost   string      `json:"cost_measure"`
 	Carbon string      `json:"carbon_measure"`
 	Count  int         `json:"count"`
@@ -161,7 +161,7 @@ const (
 	maxTried       = 5_000 // values that are looked at one by one before the search
 	maxTies        = 20
 	maxRunnersUp   = 10
-	maxFrontier    = 200
+	maxPareto      = 200
 	searchUnit     = 1024 // combinations that one worker takes at a time
 )
 
@@ -193,6 +193,7 @@ type search struct {
 
 	carbonates bool // a layer asks for the uptake of CO2
 	unshared   bool // every combination is evaluated by itself
+	slips      []fault.Fault
 
 	covers   uint32 // of the first combination
 	outcomes []outcome
@@ -217,9 +218,8 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	}
 	q := newSearch(req)
 	faults := &q.grid.faults
-	if q.readChoices(most); !faults.Empty() || q.all.count == 0 {
-		return nil, errFaults(faults.All())
-	}
+	q.readChoices(most)
+	broken := !faults.Empty() || q.all.count == 0 // no combination can be tried
 	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {
 		return nil, err
@@ -228,8 +228,12 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	q.study.brief = true
 	q.study.sizes = map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
 	q.study.readStrategies(req.Strategies, faults)
-	q.readStrengths(req.Strengths)
 	q.readAim()
+	if broken {
+		q.tryPointers()
+		return nil, errFaults(faults.All())
+	}
+	q.readStrengths(req.Strengths)
 	if q.study.lives == LivesAnnualEquivalent {
 		faults.Add("/functional_unit/unequal_lives", "not-used", "a search is for the least total over one period; lives are compared by the year in a comparison")
 	}
@@ -240,6 +244,11 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	}
 	if err := q.try(ctx); err != nil {
 		return nil, err
+	}
+	for _, slip := range q.slips {
+		if !slices.ContainsFunc(faults.All(), func(f fault.Fault) bool { return f.Pointer == slip.Pointer }) {
+			faults.Append(slip)
+		}
 	}
 	if !faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(faults.All())
@@ -387,6 +396,32 @@ func (q *search) try(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// tryPointers looks where the axes write, where their values cannot be tried: whether
+// the alternative with the first variants has a text there.
+func (q *search) tryPointers() {
+	var laid resolved
+	var faults fault.List
+	for i := range q.choices {
+		if c := &q.choices[i]; c.variants != nil && c.count == 0 || c.pointer == nil && c.variants == nil {
+			return // where variants are missing, they may be what makes the place
+		}
+	}
+	for _, over := range q.layersOf(make([]int, len(q.choices))) {
+		if laid.apply(over.text, over.at, &faults); !faults.Empty() {
+			return // the contract or the axes have told it
+		}
+	}
+	for i := range q.choices {
+		c := &q.choices[i]
+		if c.pointer == nil {
+			continue
+		}
+		if _, ok := withText(laid.Alternative, c.pointer, ""); !ok {
+			q.grid.faults.Add(c.at.At("pointer"), "pointer-unknown", "%s", c.leadsNowhere())
+		}
+	}
 }
 
 // tryOne reads one combination, tells what is wrong with it, and whether it gives
@@ -809,7 +844,7 @@ func (q *search) answer(ctx context.Context, s *Service, body []byte) (*SearchRe
 	shown := map[int]bool{}
 	q.choose(r, shown)
 	q.leaveOut(r, shown)
-	q.frontier(r, shown)
+	q.pareto(r, shown)
 	r.Conclusion = q.conclude(r)
 	if err := q.verify(ctx, s, r, shown); err != nil {
 		return nil, err
@@ -912,9 +947,9 @@ func (q *search) leaveOut(r *SearchResponse, shown map[int]bool) {
 	}
 }
 
-// frontier lists what can be built and is not beaten in both cost and carbon.
-func (q *search) frontier(r *SearchResponse, shown map[int]bool) {
-	f := Frontier{Cost: MeasureNPV, Carbon: MeasureTotalCarbon, Rows: []SearchRow{}}
+// pareto lists what can be built and is not beaten in both cost and carbon.
+func (q *search) pareto(r *SearchResponse, shown map[int]bool) {
+	f := ParetoFront{Cost: MeasureNPV, Carbon: MeasureTotalCarbon, Rows: []SearchRow{}}
 	measures := []string{q.req.Minimise}
 	if q.req.Cap != nil {
 		measures = append(measures, q.req.Cap.Measure)
@@ -927,7 +962,7 @@ func (q *search) frontier(r *SearchResponse, shown map[int]bool) {
 			f.Carbon = m
 		}
 	}
-	r.Frontier = f
+	r.Pareto = f
 	if q.study.factors == nil {
 		return
 	}
@@ -949,11 +984,11 @@ func (q *search) frontier(r *SearchResponse, shown map[int]bool) {
 			continue
 		}
 		last = o
-		if f.Count++; len(f.Rows) < maxFrontier {
+		if f.Count++; len(f.Rows) < maxPareto {
 			f.Rows = append(f.Rows, *q.row(i, shown))
 		}
 	}
-	r.Frontier = f
+	r.Pareto = f
 }
 
 // row prints a combination.

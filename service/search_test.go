@@ -374,8 +374,8 @@ func agree(t testing.TB, r *service.SearchResponse, e enumerated) {
 		}
 	}
 	if r.Economics == nil {
-		if r.Frontier.Count != 0 {
-			t.Errorf("a front of %d without money", r.Frontier.Count)
+		if r.Pareto.Count != 0 {
+			t.Errorf("a front of %d without money", r.Pareto.Count)
 		}
 		return
 	}
@@ -385,7 +385,7 @@ func agree(t testing.TB, r *service.SearchResponse, e enumerated) {
 			if !slices.Contains([]string{"feasible", "over-cap"}, b.reason) {
 				continue
 			}
-			cost, carbon := b.measure(r.Frontier.Cost).Cmp(a.measure(r.Frontier.Cost)), b.measure(r.Frontier.Carbon).Cmp(a.measure(r.Frontier.Carbon))
+			cost, carbon := b.measure(r.Pareto.Cost).Cmp(a.measure(r.Pareto.Cost)), b.measure(r.Pareto.Carbon).Cmp(a.measure(r.Pareto.Carbon))
 			beaten = beaten || cost <= 0 && carbon <= 0 && (cost < 0 || carbon < 0)
 		}
 		if !beaten {
@@ -393,16 +393,16 @@ func agree(t testing.TB, r *service.SearchResponse, e enumerated) {
 		}
 	}
 	slices.SortStableFunc(front, func(a, b figuresOf) int {
-		return cmp.Or(a.measure(r.Frontier.Cost).Cmp(b.measure(r.Frontier.Cost)), a.measure(r.Frontier.Carbon).Cmp(b.measure(r.Frontier.Carbon)))
+		return cmp.Or(a.measure(r.Pareto.Cost).Cmp(b.measure(r.Pareto.Cost)), a.measure(r.Pareto.Carbon).Cmp(b.measure(r.Pareto.Carbon)))
 	})
 	var want, got []int
 	for _, row := range front {
 		want = append(want, row.index)
 	}
-	for _, row := range r.Frontier.Rows {
+	for _, row := range r.Pareto.Rows {
 		got = append(got, row.Index)
 	}
-	if diff := gocmp.Diff(want, got); diff != "" && r.Frontier.Count == len(got) {
+	if diff := gocmp.Diff(want, got); diff != "" && r.Pareto.Count == len(got) {
 		t.Errorf("front, want (-) got (+):\n%s", diff)
 	}
 }
@@ -461,7 +461,7 @@ func TestAnySearchIsItsEnumeration(t *testing.T) {
 			edits = append(edits, edit{"/economics", remove}, edit{"/minimise", "total_carbon"})
 		case 1:
 			first := runSearch(t, svc, choices(t, edits...))
-			if middle := first.Frontier.Rows[len(first.Frontier.Rows)/2]; minimise == "total_carbon" || minimise == "cradle_to_gate_carbon" {
+			if middle := first.Pareto.Rows[len(first.Pareto.Rows)/2]; minimise == "total_carbon" || minimise == "cradle_to_gate_carbon" {
 				edits = append(edits, edit{"/cap", object{"measure": "net_present_value", "at_most": middle.NetPresentValuePerM2.StringFixed(6) + " EUR/m2"}})
 			} else {
 				edits = append(edits, edit{"/cap", object{"measure": "total_carbon", "at_most": middle.TotalKgCO2ePerM2.StringFixed(6) + " kg CO2e/m2"}})
@@ -494,7 +494,7 @@ func TestSearchSizesTheSlab(t *testing.T) {
 	if r.Combinations != 5*4*2*3*3 || len(r.Infeasible) != 1 || r.Infeasible[0].Reason != service.OutsideTestedRange || r.Infeasible[0].Nearest.ThicknessMM != nil {
 		t.Errorf("%d combinations, left out %+v", r.Combinations, r.Infeasible)
 	}
-	rows := slices.Concat([]service.SearchRow{*r.Best}, r.RunnersUp, r.Frontier.Rows)
+	rows := slices.Concat([]service.SearchRow{*r.Best}, r.RunnersUp, r.Pareto.Rows)
 	for _, row := range rows {
 		if row.Strength == nil || row.RequiredMM.GreaterThan(row.ThicknessMM.Decimal) || !row.ThicknessMM.Mod(decimal.New(2, 0)).IsZero() {
 			t.Errorf("%+v", row)
@@ -562,7 +562,7 @@ func TestSearchWithStrengthOfBeams(t *testing.T) {
 	}
 	// The same strength written out has the same answer.
 	used := map[string]*service.StrengthUsed{}
-	for _, row := range slices.Concat([]service.SearchRow{*r.Best}, r.RunnersUp, r.Frontier.Rows) {
+	for _, row := range slices.Concat([]service.SearchRow{*r.Best}, r.RunnersUp, r.Pareto.Rows) {
 		used[row.Values[2]] = row.Strength
 	}
 	if len(used) != 2 {
@@ -589,7 +589,7 @@ func TestSearchWithoutAnAnswer(t *testing.T) {
 	for _, left := range r.Infeasible {
 		switch n := left.Nearest; left.Reason {
 		case service.OverCap:
-			if over := n.NetPresentValuePerM2.Sub(decimal.New(39, 0)); !left.Lacking.Equal(over) || left.LackingUnit != "EUR/m2" || !n.NetPresentValuePerM2.Equal(r.Frontier.Rows[0].NetPresentValuePerM2.Decimal) {
+			if over := n.NetPresentValuePerM2.Sub(decimal.New(39, 0)); !left.Lacking.Equal(over) || left.LackingUnit != "EUR/m2" || !n.NetPresentValuePerM2.Equal(r.Pareto.Rows[0].NetPresentValuePerM2.Decimal) {
 				t.Errorf("%+v: %+v", left, n)
 			}
 		case service.BelowRequired:
@@ -691,9 +691,15 @@ func TestSearchFaults(t *testing.T) {
 		"a test twice":          {[]edit{{"/strengths/1/at/1/value", "2 %"}}, []want{{"/strengths/1/at", "duplicate-name", ""}, {"/strengths", "strength-missing", ""}}},
 		"one without a ratio":   {[]edit{{"/strengths/3/residual_ratio", remove}}, []want{{"/strengths/3", "one-of", ""}}},
 		"no value of that name": {[]edit{{"/strengths/0/at/0/value", "twice"}}, []want{{"/strengths/0/at/0/value", "not-in-list", ""}}},
-		"cost without money":    {[]edit{{"/economics", remove}}, []want{{"/cap/measure", "required-member-missing", ""}}},
-		"a finer cap":           {[]edit{{"/cap/at_most", "44.0000001 EUR/m2"}}, []want{{"/cap/at_most", "out-of-range", ""}}},
-		"other traffic":         {[]edit{{"/thickness_design", remove}, {"/alternative/slab/thickness", carries()}, {"/axes/3", axis("traffic", variant("as is", nil), variant("less", object{"slab": object{"thickness": object{"soil": object{"k": "80 MPa/m"}}}}))}}, []want{{"/axes/3/variants/1/slab/thickness", "functional-equivalence-mismatch", "soil"}}},
+		"a value of another unit": {[]edit{{"/axes/0", values("replacement", "/mix/by_ratio/replacement/0/share", "2 %", "2 kg", "10 %")}, {"/strengths/0/at/1/value", "7 %"}},
+			[]want{{"/axes/0/values/1", "unit-incompatible", "measures mass"}}},
+		"a way of giving an amount": {[]edit{{"/axes/1", values("fibre", "/mix/by_ratio/fibres/0/amount", "2 kg/m3", "0.3 % by volume", "6 kg/m3")}},
+			[]want{{"/axes/1/values/1", "unit-incompatible", "like \"2 kg/m3\""}}},
+		"more than an axis": {[]edit{{"/axes/0/step", "2 kg"}, {"/cap/at_most", "44 USD/m2"}, {"/axes/3/pointer", "/slab/thicknes"}},
+			[]want{{"/axes/0/step", "unit-incompatible", ""}, {"/cap/at_most", "unit-incompatible", "60 EUR/m2"}, {"/axes/3/pointer", "pointer-unknown", ""}}},
+		"cost without money": {[]edit{{"/economics", remove}}, []want{{"/cap/measure", "required-member-missing", ""}}},
+		"a finer cap":        {[]edit{{"/cap/at_most", "44.0000001 EUR/m2"}}, []want{{"/cap/at_most", "out-of-range", ""}}},
+		"other traffic":      {[]edit{{"/thickness_design", remove}, {"/alternative/slab/thickness", carries()}, {"/axes/3", axis("traffic", variant("as is", nil), variant("less", object{"slab": object{"thickness": object{"soil": object{"k": "80 MPa/m"}}}}))}}, []want{{"/axes/3/variants/1/slab/thickness", "functional-equivalence-mismatch", "soil"}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			found := searchFaults(t, svc, choices(t, c.edits...))

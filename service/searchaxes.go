@@ -1,6 +1,7 @@
 package service
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -87,6 +88,21 @@ func splitQuantity(text string) (v decimal.Decimal, unit string, err error) {
 	number, _, _ := strings.Cut(text, " ")
 	v, err = num.Parse(number)
 	return v, text[len(number):], err
+}
+
+// otherUnit is the place of the first value that is a number with another unit than the
+// first has; -1 where there is none. For such an axis its values are but names.
+func (c *choice) otherUnit() int {
+	if c.values == nil || c.numeric {
+		return -1
+	}
+	if _, _, err := splitQuantity(c.values[0]); err != nil {
+		return -1
+	}
+	return slices.IndexFunc(c.values, func(text string) bool {
+		_, unit, err := splitQuantity(text)
+		return err == nil && unit != c.unit
+	})
 }
 
 // maxAxisValues bounds what one axis can have, so that a product of axes is a number.
@@ -339,11 +355,7 @@ func (q *search) resolve(places []int) (resolved, []fault.Fault) {
 		}
 		changed, ok := withText(a.Alternative, c.pointer, c.text(places[i]))
 		if !ok {
-			detail := "%q leads to no text of the alternative"
-			if strings.HasPrefix(c.written, "/mix/add") {
-				detail += "; what a mix adds stands at the end of /mix/constituents"
-			}
-			faults.Add(c.at.At("pointer"), "pointer-unknown", detail, short(c.written))
+			faults.Add(c.at.At("pointer"), "pointer-unknown", "%s", c.leadsNowhere())
 			continue
 		}
 		a.Alternative = changed
@@ -353,6 +365,15 @@ func (q *search) resolve(places []int) (resolved, []fault.Fault) {
 		a.ownConstituent(c, q.grid.base.at)
 	}
 	return a, faults.All()
+}
+
+// leadsNowhere says that the alternative has no text where the axis writes.
+func (c *choice) leadsNowhere() string {
+	detail := fmt.Sprintf("%q leads to no text of the alternative", short(c.written))
+	if strings.HasPrefix(c.written, "/mix/add") {
+		detail += "; what a mix adds stands at the end of /mix/constituents"
+	}
+	return detail
 }
 
 // ownConstituent has faults of a constituent that an axis writes point at where the

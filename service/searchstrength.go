@@ -1,6 +1,7 @@
 package service
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -107,7 +108,16 @@ func (q *search) readStrengths(points []StrengthPoint) {
 			at, text := at.At("at", on, "value"), p.At[on].Value
 			switch {
 			case k < s.names:
-				if !q.hasValue(c, text) {
+				if q.hasValue(c, text) {
+				} else if other := c.otherUnit(); other >= 0 {
+					// A unit that slipped makes names of numbers: told there, once, where
+					// nothing else is wrong with the value.
+					slip := fault.Fault{Pointer: c.at.At("values", other), Code: "unit-incompatible",
+						Detail: fmt.Sprintf("%q: strengths between tests need values of one unit, that of the first, like %q", short(c.values[other]), short(c.values[0]))}
+					if !slices.Contains(q.slips, slip) {
+						q.slips = append(q.slips, slip)
+					}
+				} else {
 					r.faults.Add(at, "not-in-list", "the axis has no value %q", short(text))
 				}
 				group += separator + text
@@ -131,7 +141,7 @@ func (q *search) readStrengths(points []StrengthPoint) {
 		}
 	}
 	q.grid.faults.Append(r.faults.All()...)
-	if q.grid.faults.Len() > before {
+	if q.grid.faults.Len() > before || q.slips != nil {
 		return
 	}
 	for _, group := range sortedNames(s.members) {
