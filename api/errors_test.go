@@ -79,6 +79,7 @@ func TestFaultsOfARequest(t *testing.T) {
 		{"two of one name", with(t, base, "/alternatives/1/name", "plain"), 422, "validation-failed", []fault{{"/alternatives/1/name", "duplicate-name", ""}}},
 		{"unknown baseline", with(t, base, "/baseline", "planned"), 422, "validation-failed", []fault{{"/baseline", "alternative-unknown", ""}}},
 		{"unknown like", with(t, base, "/alternatives/1/like", "planned"), 422, "validation-failed", []fault{{"/alternatives/1/like", "alternative-unknown", ""}}},
+		{"far too many alternatives", strings.Replace(minimal, `{"name":"a"}`, strings.Repeat(`{"name":"a"},`, 502)+`{"name":"a"}`, 1), 422, "validation-failed", []fault{{"/alternatives", "too-many", "504"}}},
 		{"like itself", with(t, base, "/alternatives/1/like", "fibre"), 422, "validation-failed", []fault{{"/alternatives/1/like", "like-cycle", ""}}},
 		{"several at once", with(t, with(t, with(t, base, first+"/slab/thickness", "240 kg"), "/economics/real_discount_rate", "-100 %"), first+"/mix/constituents/0/item", "cemnt"), 422, "validation-failed",
 			[]fault{{first + "/slab/thickness", "unit-incompatible", ""}, {"/economics/real_discount_rate", "out-of-range", ""}, {first + "/mix/constituents/0/item", "item-unknown", ""}}},
@@ -92,6 +93,9 @@ func TestFaultsOfARequest(t *testing.T) {
 			checkAnswer(t, "compare", w)
 			if w.Code != c.status || p.Type != "/docs/problems/"+c.kind {
 				t.Errorf("%d %s, want %d %s", w.Code, p.Type, c.status, c.kind)
+			}
+			if c.name == "far too many alternatives" && len(p.Errors) != 1 {
+				t.Errorf("what follows from it is told too: %+v", p.Errors)
 			}
 			for _, f := range c.want {
 				i := slices.IndexFunc(p.Errors, func(e entry) bool { return e.Pointer == f[0] && e.Code == f[1] })

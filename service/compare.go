@@ -65,7 +65,8 @@ func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonReq
 	asked := readInterpretation(study, req, &faults)
 	all, unresolved := resolve(req.Alternatives, alternativeAt)
 	faults.Append(unresolved.All()...)
-	baseline, named := -1, all != nil
+	// Where the contract has refused the list, a name of it may be right.
+	baseline, named := -1, len(all) > 0 || all != nil && len(refused) == 0
 	for i := range all {
 		if all[i].Name == req.Baseline {
 			baseline = i

@@ -120,6 +120,9 @@ type concluding struct {
 
 func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err error) {
 	const comparing, sampling = "/v1/comparisons", "/v1/uncertainty"
+	if len(refused) > 0 && len(i.request.Comparison.Alternatives) == 0 {
+		return errFaults(nil) // the list was refused, and nothing else of it can be known
+	}
 	if i.compared, err = perform(computing(ctx), i, comparing, i.request.Comparison, i.service.Compare); err != nil {
 		return below("/comparison", err)
 	}

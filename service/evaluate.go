@@ -205,7 +205,7 @@ func (e *evaluated) transportRules() []slab.Rule {
 				rule.Mode = &mode.Item
 			}
 			read := e.required
-			if e.study.zeroToo {
+			if e.takesZero() {
 				read = e.zeroOrMore
 			}
 			if q, ok := read(t.Distance, "35 km", at.At("distance"), unit.Length); ok {
@@ -313,7 +313,7 @@ func (e *evaluated) readMix() {
 	}
 	d, ok := read(at)
 	if ok {
-		d.NoneToo = e.study.zeroToo
+		d.NoneToo = e.takesZero()
 		e.proportion(d)
 	}
 	e.readConcrete(at)
@@ -975,3 +975,6 @@ func groups(by map[string][]string) string {
 	slices.Sort(parts)
 	return strings.Join(parts, "; ")
 }
+
+// takesZero tells that an amount or a distance may be zero; a mix check has no study.
+func (e *evaluated) takesZero() bool { return e.study != nil && e.study.zeroToo }

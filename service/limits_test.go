@@ -41,6 +41,12 @@ func TestDeepestChain(t *testing.T) {
 	}
 	compare(t, newService(t), deep(16))
 	wantFault(t, faults(t, newService(t), deep(17)), "/alternatives/19/like", "like-too-deep")
+	// A cycle is a cycle, however long; it is told once, with the names of it.
+	cycle := faults(t, newService(t), changed(t, deep(30), edit{"/alternatives/3/like", "copy 29"}))
+	wantFault(t, cycle, "/alternatives/3/like", "like-cycle", `"copy 0" is like itself by way of others: it is like "copy 29", which is like "copy 28"`, `and 19 others, of which the last is like "copy 0"`)
+	if len(cycle) != 1 {
+		t.Error(cycle)
+	}
 }
 
 func withChain(t *testing.T, n int, edits ...edit) []byte {

@@ -1,6 +1,7 @@
 package service
 
 import (
+	"fmt"
 	"slices"
 	"strconv"
 	"strings"
@@ -65,9 +66,15 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 				break
 			}
 			if len(chain) > min(len(raw), maxLike) {
-				if slices.Contains(chain[1:], i) || len(chain) > len(raw) {
-					faults.Add(at(i).At("like"), "like-cycle", "%q is like itself by way of others", short(heads[i].Name))
-				} else {
+				cycle := cycleOf(i, func(k int) int { return followed(byName, heads[k].Like) })
+				switch {
+				case cycle != nil && slices.Min(cycle) == i: // each cycle is told once
+					var way []string
+					for _, k := range cycle {
+						way = append(way, heads[k].Name)
+					}
+					faults.Add(at(i).At("like"), "like-cycle", "%s", cycleInWords(way))
+				case cycle == nil:
 					faults.Add(at(i).At("like"), "like-too-deep", "%q is like another that is like another, and so on, more than %d deep; let it be like one nearer to the first", short(heads[i].Name), maxLike)
 				}
 				all[i].incomplete, chain = true, chain[:1]
@@ -85,6 +92,46 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 		all[i].Name, all[i].Like = heads[i].Name, ""
 	}
 	return all, faults
+}
+
+// followed is the place of what a name means; -1 where it means nothing.
+func followed(byName map[string]int, name string) int {
+	if k, known := byName[name]; known {
+		return k
+	}
+	return -1
+}
+
+// cycleOf is the cycle into which a way of steps leads, in its order; nil where the way
+// ends.
+func cycleOf(start int, next func(int) int) []int {
+	seen := map[int]int{}
+	var way []int
+	for k := start; k >= 0; k = next(k) {
+		if first, again := seen[k]; again {
+			return way[first:]
+		}
+		seen[k] = len(way)
+		way = append(way, k)
+	}
+	return nil
+}
+
+// cycleInWords names what stands on itself, as far as somebody reads.
+func cycleInWords(names []string) string {
+	const most = 10
+	if len(names) == 1 {
+		return fmt.Sprintf("%q is like itself", short(names[0]))
+	}
+	text := fmt.Sprintf("%q is like itself by way of others: it is like ", short(names[0]))
+	for k, name := range names[1:] {
+		if k == most {
+			text += fmt.Sprintf("and %d others, of which the last is like ", len(names)-1-most)
+			break
+		}
+		text += fmt.Sprintf("%q, which is like ", short(name))
+	}
+	return text + fmt.Sprintf("%q", short(names[0]))
 }
 
 // maxLike is how many alternatives may stand on each other: each is laid over all

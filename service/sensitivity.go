@@ -180,7 +180,7 @@ func pairOf(req ComparisonRequest, first, second string, faults *fault.List) (ch
 	for _, pair := range []struct{ at, name string }{{"/first", first}, {"/second", second}} {
 		if i := slices.Index(known, pair.name); i >= 0 {
 			chosen = append(chosen, i)
-		} else if pair.name != "" && !slices.Contains(known, "") { // else it may be the one whose name was refused
+		} else if pair.name != "" && len(known) > 0 && !slices.Contains(known, "") { // else it may be one that was refused
 			faults.Add(fault.Path(pair.at), "alternative-unknown", "no alternative has the name %q", short(pair.name))
 		}
 	}
