@@ -93,7 +93,12 @@ const (
 // of them. The same body on the same inventory version gives the same answer, byte for
 // byte, on any number of processors.
 func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault.Fault) (resp *UncertaintyResponse, err error) {
-	defer func() { err = joined(refused, err) }()
+	// What is missing in a spread does not follow from what is refused elsewhere.
+	defer func() {
+		err = joinedBy(refused, err, func(f fault.Fault) bool {
+			return independently(f) || f.Code == "required-member-missing" && strings.HasPrefix(string(f.Pointer), "/spreads/") && !slices.ContainsFunc(refused, func(r fault.Fault) bool { return strings.HasPrefix(string(r.Pointer), "/spreads") })
+		})
+	}()
 	var req UncertaintyRequest
 	if err := json.Unmarshal(body, &req); err != nil {
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as an uncertainty", Cause: err}
@@ -198,6 +203,14 @@ func (u *uncertainty) read() {
 		u.options.Seed = seed
 	}
 	u.readInputs()
+	for i, c := range req.Correlations { // the names are looked up where all inputs are known
+		at, before := fault.Path("/correlations").At(i, "rank"), u.faults.Len()
+		if c.A == c.B {
+			u.faults.Add(fault.Path("/correlations").At(i), "wrong-type", "an input is correlated with another, not with itself")
+		} else if rank := u.decimal(c.Rank, at); u.faults.Len() == before && rank.Abs().GreaterThanOrEqual(num.One) {
+			u.faults.Add(at, "out-of-range", "%s; accepted: between -1 and 1", short(c.Rank))
+		}
+	}
 	if u.faults.Empty() {
 		u.readCorrelations()
 	}
@@ -248,7 +261,6 @@ func (u *uncertainty) readInputs() {
 		percent = u.fraction(u.request.Percent, "/percent")
 		if !percent.IsPositive() || percent.GreaterThan(num.One) {
 			u.faults.Add("/percent", "out-of-range", "%q: accepted: more than 0 %% and at most 100 %%", short(u.request.Percent))
-			return
 		}
 	}
 	given := u.readGiven()

@@ -15,6 +15,7 @@ import (
 	"github.com/shopspring/decimal"
 
 	"slabledger/inventory"
+	"slabledger/lca/fault"
 	"slabledger/service"
 )
 
@@ -510,6 +511,26 @@ func BenchmarkUncertainty(b *testing.B) {
 		}
 		if _, err := service.Encode(r); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// What does not rest on each other is told at once: the percentage, every spread, and
+// every rank.
+func TestUncertaintyTellsFaultsTogether(t *testing.T) {
+	together := func(rank string) any {
+		return object2("a", "price of cement-cem-i", "b", "price of fibre-pp-macro", "rank", rank)
+	}
+	_, err := newService(t).Uncertainty(t.Context(), uncertaintyBody(t, request(t), object2("percent", "200 %",
+		"spreads", []any{spread("item", "cement", "of", "price", "distribution", "lognormal"), spread("item", "ggbs", "of", "price", "distribution", "uniform", "low", "2", "high", "1")},
+		"correlations", []any{together("1.2"), together("-1")})), fault.Fault{Pointer: "/samples", Code: "out-of-range"})
+	var got []string
+	for _, f := range service.Faults(err) {
+		got = append(got, string(f.Pointer))
+	}
+	for _, at := range []string{"/samples", "/percent", "/spreads/0/item", "/spreads/0/gsd", "/spreads/1/low", "/correlations/0/rank", "/correlations/1/rank"} {
+		if !slices.Contains(got, at) {
+			t.Errorf("nothing is told at %s: %v", at, service.Faults(err))
 		}
 	}
 }
