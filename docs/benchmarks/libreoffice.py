@@ -391,7 +391,7 @@ def check(book, answers):
             gap = abs(float(away[t]) - theirs[t]) / abs(theirs[t])
             assert gap <= TOLERANCE, (ours["name"], t, away[t], theirs[t])
             worst, halves = max(worst, gap), halves + (away[t] != even[t])
-    shown = [found["best"], *found["ties"], *found["runners_up"], *found["frontier"]["rows"]]
+    shown = [found["best"], *found["ties"], *found["runners_up"], *found["pareto"]["rows"]]
     for row in shown:
         for t in TOTALS:
             assert row.get(t, rows[row["index"]][t]) == rows[row["index"]][t], (row, t)
