@@ -2,10 +2,14 @@ package main
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
+	"errors"
 	"io"
 	"net"
 	"net/http"
+	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
@@ -197,5 +201,31 @@ func TestJournalVerifyFindsAChange(t *testing.T) {
 	change(`DROP TRIGGER journal_update; UPDATE journal SET actor = 'nobody' WHERE number = 2`)
 	if _, errs, err := run(t, "journal", "verify", "--db", db); err == nil || !strings.Contains(errs, "entry 2") {
 		t.Errorf("edited: %v %s", err, errs)
+	}
+}
+
+// The secret of a key that has been used is nowhere in the files of the database, which
+// have the key's name and the hash of the secret.
+func TestNoSecretIsStored(t *testing.T) {
+	db := filepath.Join(t.TempDir(), "test.db")
+	base := serve(t, "serve", "--db", db, "--addr", "127.0.0.1:0")
+	secret, id := newKey(t, db, "analyst")
+	if got := status(t, base+"/v1/inventories", secret); got != http.StatusOK {
+		t.Fatalf("with the key: %d", got)
+	}
+	var stored []byte
+	for _, file := range []string{db, db + "-wal"} {
+		text, err := os.ReadFile(file)
+		if err != nil && !errors.Is(err, os.ErrNotExist) {
+			t.Fatal(err)
+		}
+		stored = append(stored, text...)
+	}
+	hash := sha256.Sum256([]byte(secret))
+	if !bytes.Contains(stored, []byte(id)) || !bytes.Contains(stored, []byte(hex.EncodeToString(hash[:]))) {
+		t.Error("the key or the hash of its secret is not there, so nothing was looked through")
+	}
+	if bare := strings.TrimPrefix(secret, "slk_"); bytes.Contains(stored, []byte(bare)) || bytes.Contains(stored, []byte(bare[:32])) {
+		t.Error("the database has the secret of a key")
 	}
 }
