@@ -40,6 +40,72 @@ const (
 	killedRows = 400 // of an upload
 )
 
+// An upload of 50,000 rows is in the database for a second or more, and is cut off
+// there: the draft has all rows or none.
+func TestKilledUploadOfFiftyThousandRows(t *testing.T) {
+	if os.Getenv("CI") != "true" {
+		t.Skip("takes most of a minute; CI runs it")
+	}
+	binary := built(t)
+	t.Run("sqlite", func(t *testing.T) { killUploads(t, binary, filepath.Join(t.TempDir(), "test.db")) })
+	t.Run("postgres", func(t *testing.T) { killUploads(t, binary, "", "DATABASE_URL="+storetest.Postgres(t)) })
+}
+
+func killUploads(t *testing.T, binary, db string, env ...string) {
+	const rounds, rows = 4, 50_000
+	random := rand.New(rand.NewPCG(13, 17))
+	var lived time.Duration
+	for round := range rounds {
+		address, process := started(t, binary, db, env...)
+		k := &killed{t, address}
+		k.begin(round)
+		begun, done := time.Now(), make(chan int, 1)
+		go func() {
+			status, _, _ := k.ask(http.MethodPut, acknowledged.draft+"/items", rowsOf(round, rows), "Content-Type", "text/csv", "If-Match", `"1"`)
+			done <- status
+		}()
+		status := 0
+		if round == 0 { // how long it takes when nothing is killed
+			status = <-done
+			lived = time.Since(begun)
+		} else {
+			time.Sleep(time.Duration(random.Int64N(int64(lived))))
+		}
+		if err := process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := process.Wait(); err != nil {
+			t.Fatal(err)
+		}
+		if round > 0 {
+			status = <-done
+		}
+		if round == 0 && status != http.StatusOK {
+			t.Fatalf("an upload that nobody killed: %d", status)
+		}
+		address, process = started(t, binary, db, env...)
+		answer, _ := (&killed{t, address}).must(http.StatusOK, http.MethodGet, acknowledged.draft, "")
+		var draft struct {
+			Revision int `json:"revision"`
+			Items    struct {
+				Own int `json:"own"`
+			} `json:"items"`
+		}
+		if err := json.Unmarshal(answer, &draft); err != nil {
+			t.Fatal(err)
+		}
+		none, all := draft.Revision == 1 && draft.Items.Own == 0, draft.Revision == 2 && draft.Items.Own == rows
+		if !none && !all || status == http.StatusOK && !all {
+			t.Errorf("round %d: answered %d, and the draft is at revision %d with %d rows", round, status, draft.Revision, draft.Items.Own)
+		}
+		t.Logf("round %d: answered %d, %d rows", round, status, draft.Items.Own)
+		if err := process.Kill(); err != nil {
+			t.Fatal(err)
+		}
+		_, _ = process.Wait()
+	}
+}
+
 // killed is a client of a server that does not live long.
 type killed struct {
 	t       testing.TB
@@ -127,10 +193,10 @@ func killRounds(t *testing.T, binary, db string, env ...string) {
 }
 
 // rowsOf is the upload of a round: every price tells it.
-func rowsOf(round int) string {
+func rowsOf(round, rows int) string {
 	var b strings.Builder
 	b.WriteString("code,category,name,unit,price,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n")
-	for n := range killedRows {
+	for n := range rows {
 		fmt.Fprintf(&b, "item-%03d,water,Item,kg,%d.%d,EUR,2026-01-31,delivered,excluded,invented,Invented\n", n, round, n+1)
 	}
 	return b.String()
@@ -153,7 +219,7 @@ func (k *killed) begin(round int) {
 
 // uploadAndPublish does what is cut off.
 func (k *killed) uploadAndPublish(round int) bool {
-	status, _, _ := k.ask(http.MethodPut, acknowledged.draft+"/items", rowsOf(round), "Content-Type", "text/csv", "If-Match", `"1"`)
+	status, _, _ := k.ask(http.MethodPut, acknowledged.draft+"/items", rowsOf(round, killedRows), "Content-Type", "text/csv", "If-Match", `"1"`)
 	acknowledged.upload = status == 200
 	if status != 200 {
 		return false
@@ -201,7 +267,7 @@ func (k *killed) check(round, before int, cut map[string]int) int {
 		switch {
 		case draft.Revision == 1 && draft.Items.Own == 0 && !acknowledged.upload:
 			cut["rows none"]++
-			k.must(200, http.MethodPut, acknowledged.draft+"/items", rowsOf(round), "Content-Type", "text/csv", "If-Match", `"1"`)
+			k.must(200, http.MethodPut, acknowledged.draft+"/items", rowsOf(round, killedRows), "Content-Type", "text/csv", "If-Match", `"1"`)
 		case draft.Revision == 2 && draft.Items.Own == killedRows:
 			cut["rows all"]++
 		default:
