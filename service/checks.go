@@ -305,11 +305,8 @@ func (in *interpretation) sensitivity(ctx context.Context, s *Service, evaluatio
 		return c, errFaults(oneFault("/checks", "compute-budget-exceeded", fmt.Sprintf("the check of sensitivity comes to %d evaluations of an alternative; at most %d: compare fewer at a time", needed, maxCheckEvaluations)))
 	}
 	list, nominal := make([]string, len(resp.Alternatives)), make([]totals, len(resp.Alternatives))
-	for i, r := range resp.Alternatives {
-		list[i], nominal[i].TotalCarbon = r.Name, r.Carbon.TotalKgCO2ePerM2.Decimal
-		if r.Cost != nil {
-			nominal[i].NPV = r.Cost.NetPresentValuePerM2.Decimal
-		}
+	for i := range resp.Alternatives {
+		list[i], nominal[i] = resp.Alternatives[i].Name, totalsIn(&resp.Alternatives[i])
 	}
 	for _, m := range in.checkedMeasures() {
 		v := varied{service: s, ctx: ctx, measure: m.measure, percent: in.percent}

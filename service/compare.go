@@ -2,8 +2,6 @@ package service
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"slices"
 	"sort"
 
@@ -258,8 +256,7 @@ func canonicalHash(text []byte) (string, error) {
 	if err := canonical.Canonicalize(); err != nil {
 		return "", &Error{Code: Internal, Detail: "hashing failed", Cause: err}
 	}
-	sum := sha256.Sum256(canonical)
-	return hex.EncodeToString(sum[:]), nil
+	return hashBytes(canonical), nil
 }
 
 func sourcesOf(evaluations []*evaluated) []ItemUsed {

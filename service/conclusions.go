@@ -136,8 +136,8 @@ func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err e
 	if i.sampled, err = perform(ctx, i, sampling, UncertaintyRequest{Comparison: i.request.Comparison, Samples: i.request.Samples, Seed: i.request.Seed}, i.service.Uncertainty); err != nil {
 		return err
 	}
-	firsts := map[string]string{}
-	for _, m := range i.measures() {
+	firsts, measures := map[string]string{}, i.measures()
+	for _, m := range measures {
 		first, second := m.order[0], m.order[1]
 		firsts[m.measure] = first
 		i.which(m, first, second)
@@ -150,8 +150,8 @@ func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err e
 		}
 	}
 	if cheapest, cleanest := firsts[MeasureNPV], firsts[MeasureTotalCarbon]; cheapest != "" && cheapest != cleanest {
-		i.apart(cheapest, cleanest)
-		return i.carbonPrice(ctx, cheapest, cleanest)
+		i.apart(measures, cheapest, cleanest)
+		return i.carbonPrice(ctx, measures[0], cheapest, cleanest)
 	}
 	return nil
 }
@@ -193,13 +193,10 @@ func (i *concluding) measures() []ranked {
 	for n := range list {
 		m := &list[n]
 		m.unit, m.at = measureUnit(i.catalogue, m.measure), map[string]int{}
-		for k, a := range i.compared.Alternatives {
+		for k := range i.compared.Alternatives {
+			a := &i.compared.Alternatives[k]
 			m.at[a.Name] = k
-			value := a.Carbon.TotalKgCO2ePerM2.Decimal
-			if m.measure == MeasureNPV && a.Cost != nil {
-				value = a.Cost.NetPresentValuePerM2.Decimal
-			}
-			m.values = append(m.values, value)
+			m.values = append(m.values, totalsIn(a).measure(m.measure))
 		}
 	}
 	return slices.DeleteFunc(list, func(m ranked) bool { return len(m.order) < 2 })
@@ -215,7 +212,7 @@ func ordered(ranks []Rank) []string {
 	return names
 }
 
-// operation is the place of the last operation that was performed.
+// last is the place of the last operation that was performed.
 func (i *concluding) last() int { return len(i.answer.Operations) - 1 }
 
 // quote is the figure of an alternative in the comparison.
@@ -234,10 +231,10 @@ func (i *concluding) which(m ranked, first, second string) {
 }
 
 // apart says what it costs to choose the cleanest in place of the cheapest.
-func (i *concluding) apart(cheapest, cleanest string) {
+func (i *concluding) apart(measures []ranked, cheapest, cleanest string) {
 	var figures []FigureQuoted
 	differences := map[string]decimal.Decimal{}
-	for _, m := range i.measures() {
+	for _, m := range measures {
 		differences[m.measure] = m.value(cleanest).Sub(m.value(cheapest))
 		figures = append(figures, i.quote(m, cheapest), i.quote(m, cleanest))
 	}
@@ -360,9 +357,8 @@ func (i *concluding) tie(ctx context.Context, m ranked, first, second string, v 
 }
 
 // carbonPrice looks for the price of carbon at which the cleanest is the cheapest too.
-func (i *concluding) carbonPrice(ctx context.Context, cheapest, cleanest string) error {
-	m := i.measures()[0]
-	return i.tie(ctx, m, cheapest, cleanest, Variable{CarbonPrice: true}, ValueRange{"0", highestCarbonPrice},
+func (i *concluding) carbonPrice(ctx context.Context, cost ranked, cheapest, cleanest string) error {
+	return i.tie(ctx, cost, cheapest, cleanest, Variable{CarbonPrice: true}, ValueRange{"0", highestCarbonPrice},
 		fmt.Sprintf("a price on the carbon of %s and %s, added to their cost,", named(cheapest), named(cleanest)), "")
 }
 

@@ -3,8 +3,6 @@ package service
 import (
 	"context"
 	"crypto/rand"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -121,44 +119,37 @@ func (s *Service) CreateJob(ctx context.Context, retry *inventory.Retry, name st
 
 func jobTarget(id string) string { return "jobs/" + id }
 
-// pinRequest writes the version of the inventory into a request, at the member that
-// the way leads to.
+// pinRequest writes the version of the inventory into a request, at the member
+// "inventory" of what the way leads to.
 func (s *Service) pinRequest(ctx context.Context, request jsontext.Value, way []string) (jsontext.Value, string, error) {
+	if len(way) == 1 {
+		var named struct {
+			Inventory string `json:"inventory"`
+		}
+		if err := json.Unmarshal(request, &named); err != nil {
+			return nil, "", &Error{Code: Malformed, Detail: "the request does not name an inventory", Cause: err}
+		}
+		c, err := s.pinned(ctx, named.Inventory)
+		if err != nil {
+			return nil, "", err
+		}
+		text, err := pinnedRequest(request, c.ref.Ref)
+		return text, c.ref.Ref, err
+	}
 	var members map[string]jsontext.Value
 	if err := json.Unmarshal(request, &members); err != nil {
 		return nil, "", &Error{Code: Malformed, Detail: "the request is not a JSON object", Cause: err}
 	}
-	var ref string
-	var err error
-	if len(way) > 1 {
-		members[way[0]], ref, err = s.pinRequest(ctx, members[way[0]], way[1:])
-	} else {
-		members[way[0]], ref, err = s.pinMember(ctx, members[way[0]])
-	}
+	inner, ref, err := s.pinRequest(ctx, members[way[0]], way[1:])
 	if err != nil {
 		return nil, "", err
 	}
+	members[way[0]] = inner
 	text, err := json.Marshal(members, json.Deterministic(true))
 	if err != nil {
 		return nil, "", &Error{Code: Internal, Detail: "the request cannot be written", Cause: err}
 	}
 	return text, ref, nil
-}
-
-func (s *Service) pinMember(ctx context.Context, text jsontext.Value) (jsontext.Value, string, error) {
-	var name string
-	if err := json.Unmarshal(text, &name); err != nil {
-		return nil, "", &Error{Code: Malformed, Detail: "the inventory is not a text", Cause: err}
-	}
-	c, err := s.pinned(ctx, name)
-	if err != nil {
-		return nil, "", err
-	}
-	pinned, err := json.Marshal(c.ref.Ref)
-	if err != nil {
-		return nil, "", &Error{Code: Internal, Detail: "the request cannot be written", Cause: err}
-	}
-	return pinned, c.ref.Ref, nil
 }
 
 // Job shows a job.
@@ -295,8 +286,7 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	var told *Error
 	switch {
 	case failed == nil:
-		sum := sha256.Sum256(result)
-		outcome.Result, outcome.ResultHash, outcome.Steps = result, hex.EncodeToString(sum[:]), steps
+		outcome.Result, outcome.ResultHash, outcome.Steps = result, hashBytes(result), steps
 	case errors.Is(context.Cause(work), errTaken):
 		return nil
 	case ctx.Err() != nil:

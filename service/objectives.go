@@ -187,14 +187,8 @@ func (in *interpretation) readWeights(r *reader) {
 // where it has no value.
 func (o Objective) measure(r *Result) (v decimal.Decimal, missing []string) {
 	switch o.Measure {
-	case MeasureNPV:
-		return r.Cost.NetPresentValuePerM2.Decimal, nil
-	case MeasureInitial:
-		return r.Cost.InitialPerM2.Decimal, nil
-	case MeasureTotalCarbon:
-		return r.Carbon.TotalKgCO2ePerM2.Decimal, nil
-	case MeasureCradleToGate:
-		return r.Carbon.CradleToGateKgCO2ePerM2.Decimal, nil
+	case MeasureNPV, MeasureInitial, MeasureTotalCarbon, MeasureCradleToGate:
+		return totalsIn(r).measure(o.Measure), nil
 	case MeasureThickness:
 		return r.ThicknessMM.Decimal, nil
 	}

@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"github.com/go-json-experiment/json"
-	"github.com/go-json-experiment/json/jsontext"
 	"github.com/shopspring/decimal"
 
 	"slabledger/inventory"
@@ -93,7 +92,7 @@ func (s *Service) Rerun(ctx context.Context, id, to string) (*RerunResponse, err
 	if err != nil {
 		return nil, below("/request", err)
 	}
-	moved, err := withInventory(request, to)
+	moved, err := pinnedRequest(request, to)
 	if err != nil {
 		return nil, err
 	}
@@ -102,30 +101,12 @@ func (s *Service) Rerun(ctx context.Context, id, to string) (*RerunResponse, err
 		return nil, below("/request", err)
 	}
 	resp := &RerunResponse{Study: id, From: before.ref, To: after.ref, Reproduced: hashBytes(text) == study.ResultHash, ResultHash: hashBytes(result), Order: rerunOrder, Result: is}
-	steps, err := s.steps(ctx, request, before, after, slices.Concat(itemCodes(was), itemCodes(is)))
+	steps, err := s.steps(ctx, request, before, after, was, is)
 	if err != nil {
 		return nil, below("/request", err)
 	}
 	resp.Differences = differences(before, steps, was)
 	return resp, nil
-}
-
-// withInventory is a comparison on another version.
-func withInventory(request []byte, to string) ([]byte, error) {
-	var members map[string]jsontext.Value
-	if err := json.Unmarshal(request, &members); err != nil {
-		return nil, &Error{Code: Internal, Detail: "the study cannot be read", Cause: err}
-	}
-	name, err := json.Marshal(to)
-	if err != nil {
-		return nil, &Error{Code: Internal, Detail: "the study cannot be written", Cause: err}
-	}
-	members["inventory"] = name
-	text, err := json.Marshal(members, json.Deterministic(true))
-	if err != nil {
-		return nil, &Error{Code: Internal, Detail: "the study cannot be written", Cause: err}
-	}
-	return text, nil
 }
 
 // step is one move on the way from a version to another, and the figures behind it.
@@ -139,23 +120,15 @@ type step struct {
 // steps moves from one version to another, item by item; the first step is where it
 // begins. Only items that the comparison rests on, in either version, move one by one;
 // the last step is the other version as it is.
-func (s *Service) steps(ctx context.Context, request []byte, before, after *catalogue, used []string) ([]step, error) {
+func (s *Service) steps(ctx context.Context, request []byte, before, after *catalogue, was, is *ComparisonResponse) ([]step, error) {
 	var req ComparisonRequest
 	if err := json.Unmarshal(request, &req); err != nil {
 		return nil, &Error{Code: Internal, Detail: "the study cannot be read", Cause: err}
 	}
-	figures := func(c *catalogue) ([]totals, error) { return s.figures(ctx, c, req, nil) }
-	first, err := figures(before)
-	if err != nil {
-		return nil, err
-	}
-	last, err := figures(after)
-	if err != nil {
-		return nil, err
-	}
+	used := slices.Concat(itemCodes(was), itemCodes(is))
 	moves := movesOf(before, after, used)
 	w := walk{version: *before.version, items: needed(before, after, used)}
-	list, pending := []step{{figures: first}}, step{}
+	list, pending := []step{{figures: allTotals(was)}}, step{}
 	for n, m := range moves {
 		progressOf(ctx)(n, len(moves))
 		if err := gone(ctx); err != nil {
@@ -167,7 +140,8 @@ func (s *Service) steps(ctx context.Context, request []byte, before, after *cata
 		if c == nil {
 			continue // it cannot stand without the next
 		}
-		if pending.figures, err = figures(c); err != nil {
+		var err error
+		if pending.figures, err = s.figures(ctx, c, req, nil); err != nil {
 			var failed *Error
 			if !asInvalid(err, &failed) {
 				return nil, err
@@ -176,8 +150,16 @@ func (s *Service) steps(ctx context.Context, request []byte, before, after *cata
 		}
 		list, pending = append(list, pending), step{}
 	}
-	pending.moved, pending.figures = MovedOther, last
+	pending.moved, pending.figures = MovedOther, allTotals(is)
 	return append(list, pending), nil
+}
+
+func allTotals(resp *ComparisonResponse) []totals {
+	list := make([]totals, len(resp.Alternatives))
+	for i := range resp.Alternatives {
+		list[i] = totalsIn(&resp.Alternatives[i])
+	}
+	return list
 }
 
 // with joins a move to those that wait for it.

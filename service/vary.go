@@ -280,25 +280,31 @@ func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req Compari
 	}
 	list := make([]totals, len(evaluations))
 	for i, e := range evaluations {
-		c := &e.result.Carbon
-		list[i] = totals{TotalCarbon: c.TotalKgCO2ePerM2.Decimal, CradleToGate: c.CradleToGateKgCO2ePerM2.Decimal, Covers: c.TotalCovers}
-		for _, stage := range c.StageTotals {
-			if stage.Stage == "product" || stage.Stage == "construction process" {
-				list[i].CradleToService = list[i].CradleToService.Add(stage.DeclaredPart.Decimal)
-			}
-		}
-		if d := c.BeyondBoundaryDKgCO2ePerM2; d != nil {
-			list[i].BeyondBoundary = decimal.NewNullDecimal(d.Decimal)
-		}
-		if cost := e.result.Cost; cost != nil {
-			list[i].NPV, list[i].Initial = cost.NetPresentValuePerM2.Decimal, cost.InitialPerM2.Decimal
-			if cost.CarbonPrice != nil && !cost.CarbonPrice.InCost { // else the net present value has it
-				list[i].CarbonCost = cost.CarbonPrice.PresentValuePerM2.Decimal
-			}
-		}
+		list[i] = totalsIn(&e.result)
 		list[i].Items = e.items
 	}
 	return list, nil
+}
+
+// totalsIn are the figures of a result, without the items that they rest on.
+func totalsIn(r *Result) totals {
+	c := &r.Carbon
+	t := totals{TotalCarbon: c.TotalKgCO2ePerM2.Decimal, CradleToGate: c.CradleToGateKgCO2ePerM2.Decimal, Covers: c.TotalCovers}
+	for _, stage := range c.StageTotals {
+		if stage.Stage == "product" || stage.Stage == "construction process" {
+			t.CradleToService = t.CradleToService.Add(stage.DeclaredPart.Decimal)
+		}
+	}
+	if d := c.BeyondBoundaryDKgCO2ePerM2; d != nil {
+		t.BeyondBoundary = decimal.NewNullDecimal(d.Decimal)
+	}
+	if cost := r.Cost; cost != nil {
+		t.NPV, t.Initial = cost.NetPresentValuePerM2.Decimal, cost.InitialPerM2.Decimal
+		if cost.CarbonPrice != nil && !cost.CarbonPrice.InCost { // else the net present value has it
+			t.CarbonCost = cost.CarbonPrice.PresentValuePerM2.Decimal
+		}
+	}
+	return t
 }
 
 // standingOn lists some alternatives and those that they are like, directly or by way
