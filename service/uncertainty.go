@@ -65,7 +65,8 @@ type RankedTogether struct {
 	Rank string `json:"rank"`
 }
 
-// Defaults of a request, which the answer repeats.
+// Defaults of a request, which the answer repeats (common practice, no source; with
+// 10,000 samples the standard error of a probability is at most 0.005).
 const (
 	defaultSamples   = 10_000
 	defaultSeed      = "1"
