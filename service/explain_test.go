@@ -31,7 +31,7 @@ func TestExplainEveryFigure(t *testing.T) {
 	}
 	random := comparisons{rand.New(rand.NewPCG(2, 2026))}
 	few := 6
-	if os.Getenv("CI") == "true" {
+	if os.Getenv("CI") == "true" && !testing.Short() {
 		few = 15
 	}
 	for i := range few {
