@@ -2,6 +2,8 @@ package api_test
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -55,21 +57,70 @@ func onEachStore(t *testing.T, test func(*testing.T, opener)) {
 			if err != nil {
 				t.Fatal(err)
 			}
+			if err := stock(t.Context(), store); err != nil {
+				t.Fatal(err)
+			}
 			return newServerOver(t, store, options)
 		})
 	})
 }
 
-// newServer makes a server over a fresh SQLite file.
+// stocked is a SQLite file with the demo region in it, made once: the schema takes most
+// of the time of a short test.
+var stocked = sync.OnceValues(func() (content []byte, err error) {
+	folder, err := os.MkdirTemp("", "stocked-")
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	path := filepath.Join(folder, "test.db")
+	store, err := sqlite.Open(context.Background(), path)
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(stock(context.Background(), store), store.Close()); err != nil {
+		return nil, err
+	}
+	return os.ReadFile(path)
+})
+
+// stock publishes the demo region.
+func stock(ctx context.Context, store inventory.Store) error {
+	text, err := os.ReadFile("../testdata/demo/inventory.json")
+	if err != nil {
+		return err
+	}
+	slug, meta, err := inventory.ReadMeta(text)
+	if err != nil {
+		return err
+	}
+	items, err := os.ReadFile("../testdata/demo/items.csv")
+	if err != nil {
+		return err
+	}
+	_, _, err = service.New(store).Import(ctx, slug, meta, bytes.NewReader(items), "first")
+	return err
+}
+
+// newServer makes a server over a SQLite file of the test's own.
 func newServer(t testing.TB, options api.Options) fixture {
 	t.Helper()
-	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "test.db"))
+	content, err := stocked()
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "test.db")
+	if err := os.WriteFile(path, content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	store, err := sqlite.Open(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return newServerOver(t, store, options)
 }
 
+// newServerOver makes a server over a store that has the demo region.
 func newServerOver(t testing.TB, store inventory.Store, options api.Options) fixture {
 	t.Helper()
 	options.Hosts = append(options.Hosts, "example.com", "a") // those of httptest and of the raw requests
@@ -78,15 +129,7 @@ func newServerOver(t testing.TB, store inventory.Store, options api.Options) fix
 			t.Error(err)
 		}
 	})
-	svc := service.New(store)
-	slug, meta, err := inventory.ReadMeta(read(t, "../testdata/demo/inventory.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, _, err := svc.Import(t.Context(), slug, meta, bytes.NewReader(read(t, "../testdata/demo/items.csv")), "first"); err != nil {
-		t.Fatal(err)
-	}
-	return fixture{api.New(svc, contract(), options), store}
+	return fixture{api.New(service.New(store), contract(), options), store}
 }
 
 // publish adds a version of an inventory of the test's own.

@@ -8,8 +8,6 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
-	"runtime/debug"
-	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -17,6 +15,7 @@ import (
 	"github.com/go-json-experiment/json"
 
 	"slabledger/inventory"
+	"slabledger/inventory/storetest"
 )
 
 // many makes an inventory of n items that are filled in like those of the demo, 18
@@ -160,19 +159,13 @@ func BenchmarkMemory(b *testing.B) {
 	}
 }
 
-// raced tells whether the race detector is in, which makes large files take minutes.
-func raced() bool {
-	info, ok := debug.ReadBuildInfo()
-	return ok && slices.Contains(info.Settings, debug.BuildSetting{Key: "-race", Value: "true"})
-}
-
 // A workbook of 100,000 rows is read in under 200 MiB, the items included, where
 // the process is run with a limit.
 func TestMemoryOfALargeWorkbook(t *testing.T) {
 	if testing.Short() || os.Getenv("CI") != "true" {
 		t.Skip("reads 100,000 rows in four ways, which takes a minute: run in CI")
 	}
-	if raced() {
+	if storetest.Raced() {
 		t.Skip("the race detector takes several times the memory")
 	}
 	if peak := peakMiB(t, largeFile(t, inventory.FormXLSX), strings.Fields(served)...); peak > 200 {

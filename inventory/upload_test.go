@@ -18,6 +18,7 @@ import (
 	"pgregory.net/rapid"
 
 	"slabledger/inventory"
+	"slabledger/inventory/storetest"
 )
 
 func read(text string, o inventory.UploadOptions) (inventory.Upload, error) {
@@ -401,7 +402,7 @@ func TestMostRows(t *testing.T) {
 	if testing.Short() || os.Getenv("CI") != "true" {
 		t.Skip("reads a million rows, which takes half a minute: run in CI")
 	}
-	if raced() {
+	if storetest.Raced() {
 		t.Skip("a million rows under the race detector take minutes; run without it")
 	}
 	rows := func(n int, form inventory.Form) []byte {

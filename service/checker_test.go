@@ -12,6 +12,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 
+	"slabledger/inventory/storetest"
 	"slabledger/lca/fault"
 	"slabledger/service"
 )
@@ -501,7 +502,7 @@ func (r comparisons) works(a object, period int, priced bool) {
 // thousand random comparisons; and one changed digit is named alike by both.
 func TestIndependentCheckerAgrees(t *testing.T) {
 	cases := 100
-	if os.Getenv("CI") == "true" && !testing.Short() {
+	if os.Getenv("CI") == "true" && !storetest.Raced() {
 		cases = 1000 // which takes minutes
 	}
 	svc, check, r := newService(t), newChecker(t), comparisons{rand.New(rand.NewPCG(1, 2026))}

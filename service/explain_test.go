@@ -12,6 +12,7 @@ import (
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
 
+	"slabledger/inventory/storetest"
 	"slabledger/lca/fault"
 	"slabledger/service"
 )
@@ -31,7 +32,7 @@ func TestExplainEveryFigure(t *testing.T) {
 	}
 	random := comparisons{rand.New(rand.NewPCG(2, 2026))}
 	few := 6
-	if os.Getenv("CI") == "true" && !testing.Short() {
+	if os.Getenv("CI") == "true" && !storetest.Raced() {
 		few = 15
 	}
 	for i := range few {

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/go-json-experiment/json"
@@ -19,11 +20,56 @@ import (
 	"slabledger/service"
 )
 
-// newService is a service over a fresh SQLite file with the demo region and the
-// published factors in it.
+// stocked is a SQLite file with the demo region and the published factors in it, made
+// once: the schema takes most of the time of a short test.
+var stocked = sync.OnceValues(func() (content []byte, err error) {
+	folder, err := os.MkdirTemp("", "stocked-")
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
+	path, ctx := filepath.Join(folder, "test.db"), context.Background()
+	store, err := sqlite.Open(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	svc := service.New(store)
+	for _, folder := range []string{"../testdata/demo", "../testdata/published/carbon-checks"} {
+		text, err := os.ReadFile(folder + "/inventory.json")
+		if err != nil {
+			return nil, err
+		}
+		slug, meta, err := inventory.ReadMeta(text)
+		if err != nil {
+			return nil, err
+		}
+		items, err := os.ReadFile(folder + "/items.csv")
+		if err != nil {
+			return nil, err
+		}
+		if _, _, err := svc.Import(ctx, slug, meta, bytes.NewReader(items), "test"); err != nil {
+			return nil, err
+		}
+	}
+	if err := store.Close(); err != nil {
+		return nil, err
+	}
+	return os.ReadFile(path)
+})
+
+// newService is a service over a SQLite file of the test's own with the demo region and
+// the published factors in it.
 func newService(t testing.TB) *service.Service {
 	t.Helper()
-	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "test.db"))
+	content, err := stocked()
+	if err != nil {
+		t.Fatal(err)
+	}
+	path := filepath.Join(t.TempDir(), "test.db")
+	if err := os.WriteFile(path, content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	store, err := sqlite.Open(t.Context(), path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -32,17 +78,7 @@ func newService(t testing.TB) *service.Service {
 			t.Error(err)
 		}
 	})
-	svc := service.New(store)
-	for _, folder := range []string{"../testdata/demo", "../testdata/published/carbon-checks"} {
-		slug, meta, err := inventory.ReadMeta(file(t, folder+"/inventory.json"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, _, err := svc.Import(t.Context(), slug, meta, bytes.NewReader(file(t, folder+"/items.csv")), "test"); err != nil {
-			t.Fatal(err)
-		}
-	}
-	return svc
+	return service.New(store)
 }
 
 // publish adds an inventory of the test's own.
