@@ -18,7 +18,7 @@ import (
 
 // queueSince is the version of our schema that has the records of jobs; a database
 // that goes back behind it has no queue either.
-const queueSince = 4
+const queueSince = 5
 
 // queueFirst is how far the queue's migrations go in one transaction at first: the
 // next ones use a value that PostgreSQL lets a type have only once it is committed.
