@@ -6,6 +6,7 @@ import (
 
 	"slabledger/inventory"
 	"slabledger/lca/num"
+	"slabledger/lca/unit"
 )
 
 // Fixed is a printed line or total: 6 decimals, always shown.
@@ -117,6 +118,15 @@ type Result struct {
 	Warnings              []Statement      `json:"warnings"`
 	Limitations           []Limitation     `json:"limitations"`
 	Limits                []LimitResult    `json:"limits,omitzero"`
+}
+
+// LaneWidthM is the width of the lane in m, and whether there is one.
+func (r *Result) LaneWidthM() (decimal.Decimal, bool) {
+	if r.Resolved.Slab == nil {
+		return decimal.Decimal{}, false
+	}
+	width, err := unit.Parse(r.Resolved.Slab.LaneWidth, unit.Length)
+	return width.SI(), err == nil
 }
 
 // MixResult is the mix as proportioned.

@@ -1,0 +1,56 @@
+package report
+
+import (
+	"testing"
+
+	"github.com/shopspring/decimal"
+	"golang.org/x/text/language"
+
+	"slabledger/service"
+)
+
+func dec(s string) decimal.Decimal { return decimal.RequireFromString(s) }
+
+// A figure is shown for what a person chose, in the units chosen. The wants are worked
+// by hand from the exact factors of NIST SP 811 (B.8): 1 yd² = 0.83612736 m²,
+// 1 mi = 1609.344 m, 1 lb = 0.45359237 kg.
+func TestFiguresAreShownOnTheBasisChosen(t *testing.T) {
+	of := &service.Head{Inventory: service.InventoryRef{Currency: "EUR"}, FunctionalUnit: service.FunctionalUnitSI{AreaM2: service.Plain{Decimal: dec("7300")}}}
+	a := &service.Result{Resolved: service.Alternative{Slab: &service.Slab{LaneWidth: "3.65 m"}}}
+	for _, c := range []struct {
+		shown                               Shown
+		money, moneyUnit, carbon, carbonTag string
+	}{
+		{Shown{}, "49.18", "EUR/m²", "91.8", "kg CO₂e/m²"},
+		{Shown{US: true}, "41.12", "EUR/yd²", "169", "lb CO₂e/yd²"}, // 49.18 × 0.83612736; 91.8 × 0.83612736 / 0.45359237
+		{Shown{Basis: WholeJob}, "359,014", "EUR for 7300 m²", "670", "t CO₂e for 7300 m²"},
+		{Shown{Basis: PerLane}, "179,507", "EUR/lane-km", "335", "t CO₂e/lane-km"},                      // 49.18 × 3650; 91.8 × 3.65
+		{Shown{Basis: PerLane, US: true}, "288,889", "EUR/lane-mile", "1,190,000", "lb CO₂e/lane-mile"}, // × 3.65 × 1609.344
+		{Shown{Basis: WholeJob, Locale: language.German}, "359.014", "EUR for 7300 m²", "670", "t CO₂e for 7300 m²"},
+	} {
+		got := []string{c.shown.Money(of, a, dec("49.18")), c.shown.MoneyUnit(of), c.shown.Carbon(of, a, dec("91.8")), c.shown.CarbonUnit(of)}
+		for i, want := range []string{c.money, c.moneyUnit, c.carbon, c.carbonTag} {
+			if got[i] != want {
+				t.Errorf("%+v: %q, want %q", c.shown, got[i], want)
+			}
+		}
+	}
+	if got := (Shown{Basis: PerLane}).Money(of, &service.Result{}, dec("1")); got != Unknown {
+		t.Errorf("an alternative without a lane costs %s for one", got)
+	}
+}
+
+// The separators are those of the locale; they never change a digit.
+func TestNumbersHaveTheSeparatorsOfTheLocale(t *testing.T) {
+	for asked, want := range map[string]string{"": "−1,234,567.50", "de, en;q=0.5": "−1.234.567,50", "de-CH": "−1’234’567.50", "fr-CA": "−1\u00a0234\u00a0567,50", "ja": "−1,234,567.50", "en-IN": "−12,34,567.50", "*;;": "−1,234,567.50"} {
+		if got := (Shown{Locale: LocaleOf(asked)}).Number(dec("-1234567.504"), 2); got != want {
+			t.Errorf("%q: %q, want %q", asked, got, want)
+		}
+	}
+	if got := (Shown{}).Number(dec("-0.001"), 2); got != "0.00" {
+		t.Errorf("a little below zero is shown as %q", got)
+	}
+	if got := (Shown{}).Plain(dec("1234.5")); got != "1234.5" {
+		t.Errorf("four digits are parted: %q", got)
+	}
+}
