@@ -210,7 +210,7 @@ func (p *program) serve() *cobra.Command {
 					return err
 				}
 				fmt.Fprintf(p.out, "Slabledger serves http://%s from %s. %s\n", listener.Addr(), where, use)
-				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, api.Options{Hosts: hosts, OpenReads: use.openReads}, jobs)
+				return p.answer(cmd.Context(), svc, listener, slog.LevelInfo, api.Options{Hosts: hosts, OpenReads: use.openReads, Demo: demoFile("comparison.json")}, jobs)
 			})
 		},
 	}
@@ -421,7 +421,8 @@ func (p *program) demo() *cobra.Command {
 				file = filepath.Join(folder, defaultDB)
 			}
 			return p.with(cmd.Context(), file, func(svc *service.Service, where string) error {
-				if err := p.showDemo(cmd.Context(), svc, asJSON); err != nil || once {
+				request, err := p.showDemo(cmd.Context(), svc, asJSON)
+				if err != nil || once {
 					return err
 				}
 				use, err := p.readAccess(cmd.Context(), svc, "")
@@ -438,8 +439,8 @@ func (p *program) demo() *cobra.Command {
 					say = p.errs
 				}
 				fmt.Fprintf(say, "\nServing http://%s from %s until Ctrl-C. %s\n"+
-					"Reference: http://%s/docs\n", listener.Addr(), where, use, listener.Addr())
-				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, api.Options{OpenReads: use.openReads}, standardWorkers())
+					"Open that address in a browser; the reference of the API is http://%s/docs\n", listener.Addr(), where, use, listener.Addr())
+				return p.answer(cmd.Context(), svc, listener, slog.LevelWarn, api.Options{OpenReads: use.openReads, Demo: request}, standardWorkers())
 			})
 		},
 	}
@@ -450,42 +451,45 @@ func (p *program) demo() *cobra.Command {
 	return cmd
 }
 
-func (p *program) showDemo(ctx context.Context, svc *service.Service, asJSON bool) error {
-	file := func(name string) []byte {
-		b, err := demoFiles.ReadFile("testdata/demo/" + name)
-		if err != nil {
-			panic(err) // embedded above
-		}
-		return b
-	}
-	slug, meta, err := inventory.ReadMeta(file("inventory.json"))
+// demoFile is a file of the demo region.
+func demoFile(name string) []byte {
+	b, err := demoFiles.ReadFile("testdata/demo/" + name)
 	if err != nil {
-		return err
+		panic(err) // embedded above
 	}
-	v, _, err := svc.Import(ctx, slug, meta, bytes.NewReader(file("items.csv")), "demo region")
+	return b
+}
+
+// showDemo publishes the demo region, prints its comparison, and gives its request.
+func (p *program) showDemo(ctx context.Context, svc *service.Service, asJSON bool) ([]byte, error) {
+	slug, meta, err := inventory.ReadMeta(demoFile("inventory.json"))
 	if err != nil {
-		return err
+		return nil, err
+	}
+	v, _, err := svc.Import(ctx, slug, meta, bytes.NewReader(demoFile("items.csv")), "demo region")
+	if err != nil {
+		return nil, err
 	}
 	// In a file of the user's own, the demo may not be version 1.
 	pinned := fmt.Sprintf("%s@%d", v.Slug, v.Number)
-	body := bytes.Replace(file("comparison.json"), []byte(`"demo@1"`), []byte(strconv.Quote(pinned)), 1)
+	body := bytes.Replace(demoFile("comparison.json"), []byte(`"demo@1"`), []byte(strconv.Quote(pinned)), 1)
 	answer, err := compared(ctx, svc, body)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	if err := p.print(answer, !asJSON); err != nil || asJSON {
-		return err
+		return body, err
 	}
 	asked, err := json.Marshal(map[string]jsontext.Value{"comparison": body})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	conclusions, err := svc.Conclude(ctx, asked)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	fmt.Fprintln(p.out)
-	return report.Conclusions(p.out, conclusions)
+	return body, report.Conclusions(p.out, conclusions)
 }
 
 // print writes a comparison as a table or as the response of the API.

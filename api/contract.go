@@ -42,6 +42,9 @@ type Operation struct {
 	lines     map[string]int   // members of the body that hold a text of lines, and its limit
 }
 
+// Page tells that an operation is a page that people see, which programs need not know.
+func (o Operation) Page() bool { return slices.Contains(o.operation.Tags, "pages") }
+
 // LoadContract reads a contract in YAML and checks that it is valid OpenAPI 3.0.
 func LoadContract(yaml []byte) (*Contract, error) {
 	loader := openapi3.NewLoader()
@@ -114,7 +117,7 @@ func neededRole(operation *openapi3.Operation) (inventory.Role, error) {
 // contract.
 func isFile(content openapi3.Content) bool {
 	for name, media := range content {
-		if name != mediaForm && media.Schema.Ref != "#/components/schemas/File" {
+		if name != mediaForm && name != mediaFields && media.Schema.Ref != "#/components/schemas/File" {
 			return false
 		}
 	}

@@ -23,8 +23,8 @@ import (
 //go:embed assets
 var assets embed.FS
 
-// pages are rendered once, when the server is made.
-type pages struct {
+// reference are the pages of the contract, rendered once, when the server is made.
+type reference struct {
 	docs     []byte
 	style    []byte
 	problems map[string][]byte // by code
@@ -32,14 +32,13 @@ type pages struct {
 }
 
 func (s *Server) routeDocs() {
-	s.route(http.MethodGet, "/", "home", func(c echo.Context) error { return c.Redirect(http.StatusFound, "/docs") })
-	s.route(http.MethodGet, "/docs", "docs", func(c echo.Context) error { return sendPage(c, s.pages.docs) })
+	s.route(http.MethodGet, "/docs", "docs", func(c echo.Context) error { return sendPage(c, s.reference.docs) })
 	s.route(http.MethodGet, "/docs/style.css", "docsStyle", func(c echo.Context) error {
 		c.Response().Header().Set("Cache-Control", "no-cache")
-		return sendTagged(c, "text/css; charset=utf-8", etag(s.pages.style), s.pages.style)
+		return sendTagged(c, "text/css; charset=utf-8", etag(s.reference.style), s.reference.style)
 	})
 	s.route(http.MethodGet, "/docs/problems/:code", "docsProblem", func(c echo.Context) error {
-		page, known := s.pages.problems[c.Param("code")]
+		page, known := s.reference.problems[c.Param("code")]
 		if !known {
 			return &service.Error{Code: service.NotFound, Detail: "There is no such type of problem."}
 		}
@@ -114,9 +113,9 @@ type (
 	docsTerm struct{ Text, Schema string } // words, or the name of a schema
 )
 
-// renderPages makes the pages of a contract. It panics where a template does
+// renderReference makes the pages of a contract. It panics where a template does
 // not fit, which no input can cause.
-func renderPages(c *Contract) pages {
+func renderReference(c *Contract) reference {
 	templates := template.Must(template.New("").Funcs(template.FuncMap{"shown": report.Printable}).ParseFS(assets, "assets/*.html"))
 	render := func(name string, view any) []byte {
 		var page bytes.Buffer
@@ -129,7 +128,7 @@ func renderPages(c *Contract) pages {
 	if err != nil {
 		panic("api: " + err.Error())
 	}
-	p := pages{docs: render("docs.html", describeContract(c)), style: style, problems: map[string][]byte{}, upload: templates.Lookup("upload.html")}
+	p := reference{docs: render("docs.html", describeContract(c)), style: style, problems: map[string][]byte{}, upload: templates.Lookup("upload.html")}
 	for _, k := range kinds {
 		p.problems[k.Code] = render("problem.html", k)
 	}
@@ -149,6 +148,9 @@ func describeContract(c *Contract) docsView {
 	operations := slices.Clone(c.operations)
 	slices.SortStableFunc(operations, func(a, b Operation) int { return compareOrigins(a.path.Origin, b.path.Origin) })
 	for _, tag := range c.document.Tags {
+		if tag.Name == "pages" { // which are for people, who see them
+			continue
+		}
 		group := docsGroup{Name: tag.Name, Text: tag.Description}
 		for _, o := range operations {
 			if slices.Contains(o.operation.Tags, tag.Name) {

@@ -26,7 +26,10 @@ const (
 	mediaJSON = "application/json"
 	mediaCSV  = "text/csv"
 	mediaHTML = "text/html"
-	mediaForm = "multipart/form-data" // of requests alone
+
+	// Of requests alone.
+	mediaForm   = "multipart/form-data"
+	mediaFields = "application/x-www-form-urlencoded"
 )
 
 // inForms marks a handler that answers in one of several media types; it is told

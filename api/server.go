@@ -25,6 +25,7 @@ import (
 	"github.com/labstack/echo/v4"
 	"golang.org/x/time/rate"
 
+	"slabledger/api/pages"
 	"slabledger/inventory"
 	"slabledger/service"
 )
@@ -38,6 +39,10 @@ type Options struct {
 	// OpenReads lets everyone do what a viewer may, without a key. It is of no
 	// account while there are no keys.
 	OpenReads bool
+
+	// Demo is the body of a comparison that the first page offers to open, where the
+	// inventory that it names is published.
+	Demo []byte
 
 	// Time limits of a connection. Zero is the default given.
 	HeaderTimeout time.Duration // 5 s, for the head of a request
@@ -85,7 +90,8 @@ type Server struct {
 	router    *echo.Echo
 	handler   http.Handler
 	metrics   metrics
-	pages     pages
+	reference reference
+	site      *pages.Pages
 
 	failures    failures
 	crossOrigin http.CrossOriginProtection
@@ -126,8 +132,9 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxTables == 0 {
 		options.MaxTables = 2
 	}
-	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), lasting: make(chan struct{}, options.MaxLong), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), pages: renderPages(contract),
+	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), lasting: make(chan struct{}, options.MaxLong), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), reference: renderReference(contract),
 		failures: failures{of: map[netip.Prefix]*rate.Limiter{}}}
+	s.site = s.newSite()
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)
 	s.routeComparisons()
@@ -139,6 +146,7 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	s.routeUpload()
 	s.routeKeys()
 	s.routeDocs()
+	s.routeSite()
 	s.routeHealth()
 	s.routeMetrics()
 

@@ -22,6 +22,7 @@ import (
 	"github.com/labstack/echo/v4"
 
 	"slabledger/api"
+	"slabledger/api/pages"
 )
 
 const fixedID = "00000000-0000-4000-8000-000000000000"
@@ -98,7 +99,9 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, get("/readyz"), headers("application/json", apiPolicy, "no-store")},
 		{200, server, get("/metrics"), headers("text/plain; version=0.0.4; charset=utf-8; escaping=underscores", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{204, server, request(http.MethodOptions, "/v1/inventories", nil), headers("", apiPolicy, "no-store", "Allow", "OPTIONS, GET, HEAD")},
-		{302, server, get("/"), headers("", apiPolicy, "no-store", "Location", "/docs")},
+		{200, server, get("/"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{303, closed.fixture, get("/"), headers("", apiPolicy, "no-store", "Location", "/sign-in?to=%2F")},
+		{404, server, get("/comparison"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
 		{304, server, get("/v1/inventories/demo/versions/1/items/ggbs", "If-None-Match", published), headers("", apiPolicy, forever, "Etag", "hash")},
 		{400, server, post("/v1/comparisons", "{"), refused()},
 		{401, closed.fixture, get("/v1/inventories"), refused("Www-Authenticate", `Bearer realm="slabledger"`)},

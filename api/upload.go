@@ -138,7 +138,7 @@ func (v *formView) eachField(do func(*formField)) {
 // referrer a browser would not say that the form is our own (Fetch, 3.1).
 func (s *Server) sendUpload(c echo.Context, status int, view *formView) error {
 	var page bytes.Buffer
-	if err := s.pages.upload.Execute(&page, view); err != nil {
+	if err := s.reference.upload.Execute(&page, view); err != nil {
 		return err
 	}
 	h := c.Response().Header()

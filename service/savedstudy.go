@@ -161,6 +161,11 @@ func (s *Service) Study(ctx context.Context, id string) (inventory.Study, error)
 	return study, err
 }
 
+// StudyRequest is a study with the body of the comparison that it saves.
+func (s *Service) StudyRequest(ctx context.Context, id string) (inventory.Study, []byte, error) {
+	return s.storedStudy(ctx, id)
+}
+
 func (s *Service) storedStudy(ctx context.Context, id string) (inventory.Study, []byte, error) {
 	study, request, err := s.store.Study(ctx, id)
 	return study, request, studyError(err, id)

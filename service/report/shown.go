@@ -49,10 +49,10 @@ func LocaleOf(asked string) language.Tag {
 // Exact factors of US customary units (NIST SP 811, appendix B.8; the international
 // yard and pound of 1959).
 var (
-	m2PerSquareYard = decimal.RequireFromString("0.83612736")
-	mPerMile        = decimal.RequireFromString("1609.344")
-	kgPerPound      = decimal.RequireFromString("0.45359237")
-	mmPerInch       = decimal.RequireFromString("25.4")
+	m2PerSquareYard = decimal.New(83612736, -8)
+	mPerMile        = decimal.New(1609344, -3)
+	kgPerPound      = decimal.New(45359237, -8)
+	mmPerInch       = decimal.New(254, -1)
 	kgPerTonne      = decimal.NewFromInt(1000)
 	mPerKm          = decimal.NewFromInt(1000)
 )
@@ -220,7 +220,7 @@ func (s Shown) separated(plain string) string {
 		}
 	}
 	whole, fraction, cut := strings.Cut(plain, ".")
-	if n, err := decimal.NewFromString(whole); err == nil && len(whole) > 4 && len(whole) < 19 {
+	if n, err := num.Parse(whole); err == nil && len(whole) > 4 {
 		whole = p.Sprint(number.Decimal(n.IntPart()))
 	}
 	if !cut {

@@ -1,0 +1,2 @@
+// Comfort only: every page works without it.
+"use strict";

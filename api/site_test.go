@@ -1,0 +1,106 @@
+package api_test
+
+import (
+	"bytes"
+	"compress/flate"
+	"encoding/base64"
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"os"
+	"strings"
+	"testing"
+
+	"slabledger/api"
+)
+
+// demoRequest is the comparison of the demo region.
+func demoRequest(t testing.TB) []byte {
+	t.Helper()
+	body, err := os.ReadFile("../testdata/demo/comparison.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return body
+}
+
+// fields is what a browser sends for a form of our own.
+func fields(path string, pairs ...string) *http.Request {
+	values := url.Values{}
+	for i := 0; i < len(pairs); i += 2 {
+		values.Add(pairs[i], pairs[i+1])
+	}
+	return request(http.MethodPost, path, strings.NewReader(values.Encode()), "Content-Type", "application/x-www-form-urlencoded", "Sec-Fetch-Site", "same-origin")
+}
+
+// holds checks that an answer is a page with these texts in it.
+func holds(t *testing.T, w *httptest.ResponseRecorder, status int, texts ...string) {
+	t.Helper()
+	if w.Code != status || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/html") {
+		t.Fatalf("status %d, %s: %.300s", w.Code, w.Header().Get("Content-Type"), w.Body)
+	}
+	for _, text := range texts {
+		if !strings.Contains(w.Body.String(), text) {
+			t.Errorf("the page lacks %q:\n%s", text, w.Body)
+		}
+	}
+}
+
+// The first page offers the demo where its region is published, and one click opens it.
+func TestFirstPageOpensTheDemo(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	holds(t, server.do(get("/")), 200, `href="/comparison?of=demo"`, "Sablon Coast", "This is a comparison aid, not a design.")
+	holds(t, server.do(get("/comparison?of=demo")), 200, "fibre, staged", "49.18", "91.8", "EUR/m²", "kg CO₂e/m²")
+	holds(t, server.do(get("/comparison?of=demo&basis=lane&units=us", "Accept-Language", "de")), 200, "lb CO₂e/lane-mile", "9,45")
+	if w := newServer(t, api.Options{}).do(get("/")); strings.Contains(w.Body.String(), "of=demo") {
+		t.Error("a demo is offered that is not there")
+	}
+}
+
+// A person signs in with a key, which the browser keeps in a cookie; a form of another
+// site brings nothing about with it, and signing out forgets it.
+func TestSigningIn(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
+	w := server.do(get("/comparison?of=demo"))
+	if to := w.Header().Get("Location"); w.Code != http.StatusSeeOther || to != "/sign-in?to=%2Fcomparison%3Fof%3Ddemo" {
+		t.Fatalf("%d to %s", w.Code, to)
+	}
+	holds(t, server.do(get("/sign-in?to=%2Fcomparison%3Fof%3Ddemo")), 200, `name="key"`, `value="/comparison?of=demo"`)
+	holds(t, server.do(fields("/sign-in", "key", "slk_0", "to", "/")), http.StatusUnauthorized, `id="key-fault"`)
+
+	w = server.do(fields("/sign-in", "key", server.secrets["viewer"], "to", "/comparison?of=demo"))
+	cookie := w.Result().Cookies()[0]
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/comparison?of=demo" || !cookie.HttpOnly || cookie.SameSite != http.SameSiteLaxMode {
+		t.Fatalf("%d to %s with %v", w.Code, w.Header().Get("Location"), cookie)
+	}
+	for _, elsewhere := range []string{"https://example.org/", "//example.org/", `/\example.org`, "javascript:alert(1)"} {
+		if w := server.do(fields("/sign-in", "key", server.secrets["viewer"], "to", elsewhere)); w.Header().Get("Location") != "/" {
+			t.Errorf("signing in leads to %s", w.Header().Get("Location"))
+		}
+	}
+	kept := "slabledger_key=" + cookie.Value
+	holds(t, server.do(get("/comparison?of=demo", "Cookie", kept)), 200, "Sign out", "49.18")
+	if w := server.do(get("/v1/inventories", "Cookie", kept)); w.Code != 200 {
+		t.Errorf("a link to data: %d", w.Code)
+	}
+	foreign := fields("/sign-out")
+	foreign.Header.Set("Sec-Fetch-Site", "cross-site")
+	foreign.Header.Set("Cookie", kept)
+	holds(t, server.do(foreign), http.StatusForbidden, "A page of another site may not do this")
+	if w := server.do(fields("/sign-out")); w.Result().Cookies()[0].MaxAge >= 0 {
+		t.Error("the key is kept after signing out")
+	}
+}
+
+// What stands in an address is bounded: what is cut off or unpacks to far more than it
+// is gets a page that says so.
+func TestAddressesOfComparisonsAreBounded(t *testing.T) {
+	server := newServer(t, api.Options{})
+	var bomb bytes.Buffer
+	w, _ := flate.NewWriter(&bomb, flate.BestCompression)
+	_, _ = w.Write(bytes.Repeat([]byte(" "), 2<<20))
+	_ = w.Close()
+	for _, text := range []string{"%21", "AAAA", base64.RawURLEncoding.EncodeToString(bomb.Bytes())} {
+		holds(t, server.do(get("/comparison?request="+text)), http.StatusBadRequest, "cannot be read")
+	}
+}
