@@ -1,0 +1,198 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/getkin/kin-openapi/openapi3"
+)
+
+// sight is something that a person may come to see: a page, by the operation of the
+// contract that shows it, or what a page says to what was sent.
+type sight struct {
+	name      string
+	operation string
+	status    int
+	show      func(v *visitor) (status int)
+}
+
+// at shows the page of an address.
+func at(path string) func(*visitor) int {
+	return func(v *visitor) int { return v.open(path) }
+}
+
+// allLooks are the tests of how pages are, whatever is done with them.
+func allLooks(t *testing.T, browser context.Context, address string) {
+	t.Run("barriers", func(t *testing.T) { noBarriers(t, browser, address) })
+	t.Run("complaints are heard", func(t *testing.T) { complaintsAreHeard(t, browser, address) })
+	t.Run("the demo is light and still", func(t *testing.T) { lightAndStill(t, browser, address) })
+}
+
+// sights are all pages of the service, and those that tell what is wrong.
+func sights(study string) []sight {
+	return []sight{
+		{"the first page", "home", 200, at("/")},
+		{"a comparison", "comparisonPage", 200, at("/comparison?of=demo")},
+		{"an address without a comparison", "comparisonPage", 404, at("/comparison?of=")},
+		{"the terms", "termsPage", 200, at("/terms")},
+		{"the form for a key", "signInPage", 200, at("/sign-in")},
+		{"a key that is not taken", "signIn", 401, func(v *visitor) int {
+			v.open("/sign-in")
+			v.fill(field("Key"), "slk_0")
+			return v.press(button("Sign in", "Sign in"))
+		}},
+		{"the reference of the API", "docs", 200, at("/docs")},
+		{"what a problem means", "problemType", 200, at("/docs/problems/not-found")},
+	}
+}
+
+// The list of sights has every page of the contract.
+func TestEveryPageIsLookedAt(t *testing.T) {
+	contract, err := openapi3.NewLoader().LoadFromFile("openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var looked []string
+	for _, s := range sights("") {
+		looked = append(looked, s.operation)
+	}
+	pages := 0
+	for path, item := range contract.Paths.Map() {
+		if item.Get == nil || !slices.Contains(item.Get.Tags, "pages") {
+			continue
+		}
+		if answer := item.Get.Responses.Status(http.StatusOK); answer == nil || answer.Value.Content["text/html"] == nil {
+			continue
+		}
+		if pages++; !slices.Contains(looked, item.Get.OperationID) {
+			t.Errorf("nobody looks at %s (%s)", path, item.Get.OperationID)
+		}
+	}
+	if pages < 4 {
+		t.Errorf("only %d pages were found in the contract", pages)
+	}
+}
+
+// Every page is held against the success criteria of WCAG 2.2, level AA, as far as
+// axe-core can see them: in light and dark, on a wide and on a narrow screen. At 320 CSS
+// pixels (1.4.10) and at a zoom of 200 % (1.4.4) nothing stands beside the page, and
+// nothing moves for a person who asked for that (2.3.3).
+func noBarriers(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	criteria := fmt.Sprintf(`{type: "tag", values: ["%s", "best-practice"]}`, strings.Join(wcag, `", "`))
+	const colours = `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`
+	for _, s := range sights(savedDemo(t, v.address)) {
+		t.Run(s.name, func(t *testing.T) {
+			v.t = t
+			v.wide(1280, 900, 1)
+			v.prefers("prefers-color-scheme", "light", "prefers-reduced-motion", "reduce")
+			if got := s.show(v); got != s.status {
+				t.Fatalf("status %d, want %d", got, s.status)
+			}
+			for _, narrow := range []struct {
+				how           string
+				width, height int64
+				zoom          float64
+			}{{"at a zoom of 200 %", 640, 450, 2}, {"at 320 pixels", 320, 640, 1}} {
+				v.wide(narrow.width, narrow.height, narrow.zoom)
+				if beside := of[[]string](v, beside); len(beside) > 0 {
+					t.Errorf("stands beside the page %s: %v", narrow.how, beside)
+				}
+			}
+			v.wide(1280, 900, 1)
+			if moving := of[[]string](v, moving); len(moving) > 0 {
+				t.Errorf("moves although the person asked for no motion: %v", moving)
+			}
+			if s.operation == "docs" {
+				// It says the same of hundreds of operations and schemas, which take
+				// longer than all other pages together: the first few of each will do.
+				of[int](v, `(() => { const more = document.querySelectorAll("article:nth-of-type(n+9), nav li li:nth-of-type(n+9)"); more.forEach(e => e.remove()); return more.length })()`)
+			}
+			look := func(how, rules string) {
+				for _, found := range v.barriers(rules) {
+					report := t.Logf
+					if found.criterion() {
+						report = t.Errorf
+					}
+					report("%s, %s: %s (%s):\n  %s", v.at(), how, found.Help, found.Rule, strings.Join(found.Targets, "\n  "))
+				}
+			}
+			look("light", criteria)
+			v.prefers("prefers-color-scheme", "dark", "prefers-reduced-motion", "reduce")
+			look("dark", colours)
+			v.wide(320, 640, 1)
+			look("dark and narrow", criteria)
+			for _, complaint := range v.heard() {
+				t.Error(complaint)
+			}
+		})
+	}
+	v.t = t
+}
+
+const (
+	// beside are the elements because of which a page scrolls sideways.
+	beside = `document.scrollingElement.scrollWidth <= innerWidth ? [] :
+		[...document.body.querySelectorAll("*")].filter(e => e.getBoundingClientRect().right > innerWidth && ![...e.children].some(c => c.getBoundingClientRect().right > innerWidth))
+			.slice(0, 5).map(e => e.outerHTML.slice(0, 100)).concat(document.scrollingElement.scrollWidth + " pixels")`
+	// moving are the elements that are moved or faded.
+	moving = `[...document.querySelectorAll("*")].filter(e => { const s = getComputedStyle(e);
+		return s.animationName !== "none" || s.transitionDuration.split(",").some(d => parseFloat(d) > 0.01) || s.scrollBehavior !== "auto" }).slice(0, 5).map(e => e.outerHTML.slice(0, 100))`
+)
+
+// A test hears of a page that breaks its own policy or asks another host for anything:
+// the silence of the others says something.
+func complaintsAreHeard(t *testing.T, browser context.Context, address string) {
+	for what, script := range map[string]string{
+		"an inline script":          `const s = document.createElement("script"); s.textContent = "document.title = 'run'"; document.body.append(s)`,
+		"an inline style":           `document.body.insertAdjacentHTML("beforeend", "<p style='color: red'>red</p>")`,
+		"a picture of another host": `const i = new Image(); i.src = "http://127.0.0.1:9/x.png"; document.body.append(i)`,
+		"a script's failure":        `setTimeout(() => { throw new Error("fails") })`,
+		"a file that is not there":  `fetch("/assets/none.css").then(() => 0)`,
+	} {
+		v := opened(t, browser, address)
+		if v.open("/"); len(v.heard()) > 0 {
+			t.Fatal("the first page is not silent")
+		}
+		of[bool](v, `(async () => { `+script+`; await new Promise(r => setTimeout(r, 300)); return true })()`)
+		heard := v.heard()
+		if len(heard) == 0 {
+			t.Errorf("%s was not heard of", what)
+		}
+		t.Logf("%s: %v", what, heard)
+	}
+}
+
+// The comparison of the demo comes in under 200 kB, with all that it loads, and nothing
+// of it moves while it is shown.
+func lightAndStill(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.open("/comparison?of=demo")
+	received := v.receivedBytes()
+	t.Logf("%d bytes came over the network", received)
+	if received == 0 || received >= 200_000 {
+		t.Error("which is not between none and 200,000")
+	}
+	shift := of[float64](v, `new Promise(done => {
+		let sum = 0;
+		new PerformanceObserver(list => list.getEntries().forEach(e => sum += e.value)).observe({type: "layout-shift", buffered: true});
+		setTimeout(() => done(sum), 500);
+	})`)
+	if shift != 0 {
+		t.Errorf("the layout shifts by %g", shift)
+	}
+	timing := of[map[string]float64](v, `(() => { const n = performance.getEntriesByType("navigation")[0]; return {first_byte: n.responseStart - n.requestStart, loaded: n.loadEventEnd - n.startTime} })()`)
+	t.Logf("milliseconds: %v", timing)
+}
+
+// savedDemo saves the comparison of the demo as a study, by the API, and gives its id.
+func savedDemo(t testing.TB, address string) string {
+	t.Helper()
+	k := &killed{t, address}
+	_, header := k.must(http.StatusCreated, http.MethodPost, "/v1/studies", `{"name":"Saved by the API","request":`+string(demoFile("comparison.json"))+`}`, "Content-Type", "application/json", "Idempotency-Key", "saved-demo")
+	return strings.TrimPrefix(header.Get("Location"), "/v1/studies/")
+}
