@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -85,7 +86,7 @@ func noBarriers(t *testing.T, browser context.Context, address string) {
 	v := visit(t, browser, address)
 	criteria := fmt.Sprintf(`{type: "tag", values: ["%s", "best-practice"]}`, strings.Join(wcag, `", "`))
 	const colours = `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`
-	for _, s := range sights(savedDemo(t, v.address)) {
+	for _, s := range sights(savedStudy(t, address, "Saved by the API", demoFile("comparison.json"))) {
 		t.Run(s.name, func(t *testing.T) {
 			v.t = t
 			v.wide(1280, 900, 1)
@@ -189,10 +190,10 @@ func lightAndStill(t *testing.T, browser context.Context, address string) {
 	t.Logf("milliseconds: %v", timing)
 }
 
-// savedDemo saves the comparison of the demo as a study, by the API, and gives its id.
-func savedDemo(t testing.TB, address string) string {
+// savedStudy saves a comparison by the API, and gives the id of its study.
+func savedStudy(t testing.TB, address, name string, request []byte) string {
 	t.Helper()
 	k := &killed{t, address}
-	_, header := k.must(http.StatusCreated, http.MethodPost, "/v1/studies", `{"name":"Saved by the API","request":`+string(demoFile("comparison.json"))+`}`, "Content-Type", "application/json", "Idempotency-Key", "saved-demo")
+	_, header := k.must(http.StatusCreated, http.MethodPost, "/v1/studies", fmt.Sprintf(`{"name":%q,"request":%s}`, name, request), "Content-Type", "application/json", "Idempotency-Key", url.QueryEscape(name))
 	return strings.TrimPrefix(header.Get("Location"), "/v1/studies/")
 }

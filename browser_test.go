@@ -58,6 +58,8 @@ func browser(t testing.TB) context.Context {
 	options := slices.Concat(chromedp.DefaultExecAllocatorOptions[:], []chromedp.ExecAllocatorOption{
 		chromedp.ExecPath(path), chromedp.DisableGPU, chromedp.UserDataDir(t.TempDir()),
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		// A page that moves slowly to where the keyboard is would be looked at on its way.
+		chromedp.Flag("disable-smooth-scrolling", true),
 		chromedp.CombinedOutput(io.Discard),
 	})
 	if os.Geteuid() == 0 {
@@ -362,20 +364,20 @@ func (v *visitor) sees(texts ...string) {
 	}
 }
 
-// comes waits until an expression is true, for what a script does in its own time.
+// comes waits until an expression is true, for what the browser does in its own time.
 func (v *visitor) comes(expression string) {
 	v.t.Helper()
 	ctx, cancel := context.WithTimeout(v.ctx, patience)
 	defer cancel()
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression)); err != nil {
-		v.t.Fatalf("%s never came at %s: %v", expression, v.at(), err)
+	for {
+		// Between two pages there is none to ask.
+		if is, err := chromedp.Run(ctx, chromedp.Evaluate[bool](expression)); err == nil && is {
+			return
+		} else if ctx.Err() != nil {
+			v.t.Fatalf("%s never came at %s: %v", expression, v.at(), err)
+		}
+		time.Sleep(20 * time.Millisecond)
 	}
-}
-
-// rows reads a table, whose caption begins with these words, as it is shown.
-func (v *visitor) rows(caption string) [][]string {
-	v.t.Helper()
-	return of[[][]string](v, fmt.Sprintf(`[...[...document.querySelectorAll("table")].find(t => t.caption?.textContent.trim().startsWith(%s))?.rows ?? []].map(r => [...r.cells].map(c => c.innerText.replace(/\s+/g, " ").trim()))`, strconv.Quote(caption)))
 }
 
 // wide gives the tab a size in CSS pixels, of which zoom are drawn as one device pixel

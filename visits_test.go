@@ -2,7 +2,17 @@ package main
 
 import (
 	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
 	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+	"github.com/google/go-cmp/cmp"
 )
 
 // visits are what people come for, step by step.
@@ -10,7 +20,13 @@ var visits = []struct {
 	does string
 	do   func(t *testing.T, browser context.Context, address string)
 }{
-	{"opens the demo from the first page", opensTheDemo},
+	{"saves a changed demo and finds it again", savesTheDemo},
+	{"does the same without scripts", withoutScripts},
+	{"does the same with the keyboard alone", withTheKeyboard},
+	{"changes a price and sees the ranking move", changesAPrice},
+	{"goes back and forth", goesBack},
+	{"looks at 200 alternatives", looksAtMany},
+	{"edits a draft in two tabs", editsInTwoTabs},
 }
 
 func allVisits(t *testing.T, browser context.Context, address string) {
@@ -19,11 +35,252 @@ func allVisits(t *testing.T, browser context.Context, address string) {
 	}
 }
 
-func opensTheDemo(t *testing.T, browser context.Context, address string) {
-	v := visit(t, browser, address)
-	v.open("/")
-	if status := v.press(button("Open the demo comparison")); status != 200 {
-		t.Fatal(status)
+// figures are those that stand side by side, without what they were before.
+func (v *visitor) figures() string {
+	v.t.Helper()
+	text := of[string](v, `(() => {
+		const table = document.querySelector("#side-by-side ~ .wide table")?.cloneNode(true);
+		table?.querySelectorAll("td .note").forEach(e => e.remove());
+		return [...table?.rows ?? []].map(r => [...r.cells].map(c => c.textContent.replace(/\s+/g, " ").trim()).join(" | ")).join("\n");
+	})()`)
+	if !strings.ContainsAny(text, "0123456789") {
+		v.t.Fatalf("%s shows no figures: %q", v.at(), text)
 	}
-	v.sees("fibre, staged", "49.18", "This is a comparison aid, not a design.")
+	return text
+}
+
+// ok fails where a page is not what was asked for.
+func (v *visitor) ok(status int) {
+	v.t.Helper()
+	if status != http.StatusOK {
+		v.t.Fatalf("%s: status %d: %s", v.at(), status, of[string](v, "document.body.innerText"))
+	}
+}
+
+func savesTheDemo(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.fromFirstPageToStudy("Demo at five per cent")
+}
+
+// A person who runs no scripts can do all that others can.
+func withoutScripts(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.withoutScripts()
+	v.fromFirstPageToStudy("Without scripts")
+	if of[bool](v, `document.documentElement.classList.contains("scripted")`) {
+		t.Error("a script ran")
+	}
+}
+
+// fromFirstPageToStudy goes with the pointer from the first page to the demo, changes the
+// discount rate, saves the comparison, finds it among the studies and loads it again.
+func (v *visitor) fromFirstPageToStudy(name string) {
+	v.t.Helper()
+	v.ok(v.open("/"))
+	v.ok(v.press(button("Open the demo comparison")))
+	v.sees("invented data", "This is a comparison aid, not a design.")
+	before := v.figures()
+	v.fill(field("Real discount rate"), "5 %")
+	v.ok(v.leaves(chromedp.KeyEvent(kb.Enter)))
+	v.sees("How it moved")
+	changed := v.figures()
+	if changed == before {
+		v.t.Errorf("another discount rate moves nothing:\n%s", before)
+	}
+	v.fill(field("Name"), name)
+	v.ok(v.press(button("Save as a study")))
+	v.ok(v.press(button("Studies")))
+	v.ok(v.press(button(name)))
+	if diff := cmp.Diff(changed, v.figures()); diff != "" {
+		v.t.Errorf("saved with other figures:\n%s", diff)
+	}
+	v.ok(v.leaves(chromedp.Reload()))
+	if diff := cmp.Diff(changed, v.figures()); diff != "" {
+		v.t.Errorf("loaded again with other figures:\n%s", diff)
+	}
+}
+
+// The fibre is what the cheapest slab saves: where it costs less, another is cheapest.
+func changesAPrice(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.ok(v.open("/comparison?of=demo"))
+	before := v.figures()
+	v.fill(field("Item"), "fibre-pp-macro")
+	v.fill(field("What if its price were"), "0.50")
+	v.ok(v.leaves(chromedp.KeyEvent(kb.Enter)))
+	v.sees("How it moved", "0.50 EUR/kg", "moved")
+	if v.figures() == before {
+		t.Error("another price moves nothing")
+	}
+	moved := of[[]string](v, `[...document.querySelectorAll("table")].find(t => t.caption?.textContent.startsWith("Before and after")).querySelectorAll("tbody tr").values().map(r => r.cells[0].innerText + ": " + r.cells[2].innerText.replace(/\s+/g, " ")).toArray()`)
+	t.Log(moved)
+	if !slices.ContainsFunc(moved, func(row string) bool { return strings.HasSuffix(row, "moved") }) {
+		t.Errorf("no rank moved: %v", moved)
+	}
+}
+
+// A change stands in the address: going back takes it back, and forward brings it again.
+func goesBack(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.ok(v.open("/comparison?of=demo"))
+	before := v.figures()
+	v.fill(field("Real discount rate"), "1 %")
+	v.ok(v.leaves(chromedp.KeyEvent(kb.Enter)))
+	changed, there := v.figures(), v.at()
+	of[bool](v, "history.back(), true")
+	v.comes(`location.search === "?of=demo"`)
+	if v.at() != "/comparison?of=demo" || v.figures() != before {
+		t.Errorf("back at %s:\n%s", v.at(), cmp.Diff(before, v.figures()))
+	}
+	of[bool](v, "history.forward(), true")
+	v.comes(`location.search !== "?of=demo"`)
+	if v.at() != there || v.figures() != changed {
+		t.Errorf("forward at %s:\n%s", v.at(), cmp.Diff(changed, v.figures()))
+	}
+}
+
+// looksAtMany opens a study of 200 alternatives. How long that takes is logged only.
+func looksAtMany(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	study := savedStudy(t, address, "Two hundred", manyAlternatives(t, 200))
+	begun := time.Now()
+	v.ok(v.open("/studies/" + study))
+	t.Logf("200 alternatives after %v, %d bytes over the network", time.Since(begun).Round(time.Millisecond), v.receivedBytes())
+	if rows := strings.Count(v.figures(), "\n"); rows < 200 {
+		t.Errorf("%d rows of 200 are shown", rows)
+	}
+	for _, width := range []int64{1280, 320} {
+		v.wide(width, 900, 1)
+		if beside := of[[]string](v, beside); len(beside) > 0 {
+			t.Errorf("stands beside the page at %d pixels: %v", width, beside)
+		}
+	}
+}
+
+// manyAlternatives is the demo comparison with so many alternatives, each of its own
+// thickness.
+func manyAlternatives(t testing.TB, count int) []byte {
+	t.Helper()
+	var request map[string]any
+	if err := json.Unmarshal(demoFile("comparison.json"), &request); err != nil {
+		t.Fatal(err)
+	}
+	first := request["alternatives"].([]any)[0].(map[string]any)
+	first["name"] = "slab 1"
+	alternatives := []any{first}
+	for n := 1; n < count; n++ {
+		alternatives = append(alternatives, map[string]any{"name": fmt.Sprintf("slab %d", n+1), "like": "slab 1", "slab": map[string]any{"thickness": fmt.Sprintf("%d mm", 150+n)}})
+	}
+	request["alternatives"] = alternatives
+	request["baseline"] = "slab 1"
+	many, err := json.Marshal(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return many
+}
+
+// Two tabs of one person change the same item of a draft. The second is told, keeps what
+// was typed, and can save it on top of what the first has saved.
+func editsInTwoTabs(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	v.ok(v.open("/inventories/demo"))
+	v.ok(v.press(button("Change it: begin a draft")))
+	draft := v.at()
+	second := v.secondTab()
+	for _, tab := range []*visitor{v, second} {
+		tab.ok(tab.open(draft + "/items/fibre-pp-macro"))
+	}
+	v.fill(field("Price per declared unit"), "4.44")
+	v.ok(v.press(button("Save")))
+	second.fill(field("Price per declared unit"), "5.55")
+	second.fill(field("Note"), "typed in the second tab")
+	if status := second.press(button("Save")); status != http.StatusConflict {
+		t.Errorf("status %d", status)
+	}
+	second.sees("The draft has changed since you opened this form", "4.44")
+	if got := of[[]string](second, `["price", "note"].map(n => document.querySelector("[name=" + n + "]").value)`); !slices.Equal(got, []string{"5.55", "typed in the second tab"}) {
+		t.Errorf("of what was typed there is left: %q", got)
+	}
+	second.ok(second.press(button("Save")))
+	v.ok(v.open(draft + "/items/fibre-pp-macro"))
+	if got := of[string](v, `document.querySelector("[name=price]").value`); got != "5.55" {
+		t.Errorf("the price is %s", got)
+	}
+}
+
+// focus is where the keyboard is on a page.
+type focus struct {
+	Words   string // of the element
+	Nowhere bool   // on the page as a whole
+	Outline bool   // the element is told apart by an outline
+	Seen    bool   // at least part of it is in the window, and nothing lies over it
+}
+
+// focused tells where the keyboard is.
+func (v *visitor) focused() focus {
+	v.t.Helper()
+	return of[focus](v, `(async () => {
+		await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done))); // until it is drawn
+		const e = document.activeElement, s = getComputedStyle(e), r = e.getBoundingClientRect();
+		const middle = document.elementFromPoint(Math.min(Math.max(r.x + r.width / 2, 0), innerWidth - 1), Math.min(Math.max(r.y + Math.min(r.height / 2, 20), 0), innerHeight - 1));
+		const words = e.getAttribute("aria-label") ?? (e.labels?.[0] ?? e).textContent;
+		return {Words: words.replace(/\s+/g, " ").trim(), Nowhere: e === document.body || e === document.documentElement,
+			Outline: s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2,
+			Seen: r.bottom > 0 && r.right > 0 && r.top < innerHeight && r.left < innerWidth && (e.contains(middle) || !!middle?.contains(e))};
+	})()`)
+}
+
+// tab presses the key Tab until the keyboard is at something with these words; on the way
+// it is always to be seen where it is.
+func (v *visitor) tab(words string) {
+	v.t.Helper()
+	around := 0
+	for range 400 {
+		v.do(chromedp.KeyEvent(kb.Tab))
+		at := v.focused()
+		if at.Nowhere {
+			if around++; around > 1 {
+				break
+			}
+			continue
+		}
+		if !at.Outline || !at.Seen {
+			v.t.Errorf("%s: the keyboard is at %q, which is not to be seen (outline %v, in view %v)", v.at(), at.Words, at.Outline, at.Seen)
+		}
+		if strings.HasPrefix(at.Words, words) {
+			return
+		}
+	}
+	v.t.Fatalf("%s: the keyboard does not reach %q", v.at(), words)
+}
+
+// withTheKeyboard goes the same way as fromFirstPageToStudy.
+func withTheKeyboard(t *testing.T, browser context.Context, address string) {
+	v := visit(t, browser, address)
+	enter := func() {
+		t.Helper()
+		v.ok(v.leaves(chromedp.KeyEvent(kb.Enter)))
+	}
+	v.ok(v.open("/"))
+	v.tab("Skip to the content")
+	v.do(chromedp.KeyEvent(kb.Enter))
+	if at := of[string](v, "document.activeElement.id"); at != "main" {
+		t.Errorf("the link past the head of the page leads to %q", at)
+	}
+	v.tab("Open the demo comparison")
+	enter()
+	v.tab("Real discount rate")
+	v.do(chromedp.KeyEvent("a", chromedp.KeyModifiers(chromedp.ModifierCtrl)), chromedp.KeyEvent("5 %"))
+	v.tab("Compare with these")
+	enter()
+	changed := v.figures()
+	v.tab("Name")
+	v.do(chromedp.KeyEvent("With the keyboard"))
+	v.tab("Save as a study")
+	enter()
+	v.sees("With the keyboard")
+	if diff := cmp.Diff(changed, v.figures()); diff != "" {
+		t.Errorf("saved with other figures:\n%s", diff)
+	}
 }
