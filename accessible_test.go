@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/chromedp"
 	"github.com/getkin/kin-openapi/openapi3"
 )
 
@@ -21,11 +22,6 @@ type sight struct {
 	show      func(v *visitor) (status int)
 }
 
-// at shows the page of an address.
-func at(path string) func(*visitor) int {
-	return func(v *visitor) int { return v.open(path) }
-}
-
 // allLooks are the tests of how pages are, whatever is done with them.
 func allLooks(t *testing.T, browser context.Context, address string) {
 	t.Run("barriers", func(t *testing.T) { noBarriers(t, browser, address) })
@@ -33,22 +29,88 @@ func allLooks(t *testing.T, browser context.Context, address string) {
 	t.Run("the demo is light and still", func(t *testing.T) { lightAndStill(t, browser, address) })
 }
 
-// sights are all pages of the service, and those that tell what is wrong.
-func sights(study string) []sight {
+// sights are all pages of the service, and those that tell what is wrong. The places
+// {study}, {draft} and {run} in an address are for what keep has made.
+func sights(kept *strings.Replacer) []sight {
+	at := func(path string) func(*visitor) int {
+		return func(v *visitor) int { return v.open(kept.Replace(path)) }
+	}
+	// sent is what a page says to a form that is sent with a field of its own.
+	sent := func(path string, what chromedp.JSPath, text string, press chromedp.JSPath) func(*visitor) int {
+		return func(v *visitor) int {
+			v.open(kept.Replace(path))
+			v.fill(what, text)
+			return v.press(press)
+		}
+	}
+	const draft = "/inventories/demo/drafts/{draft}"
 	return []sight{
 		{"the first page", "home", 200, at("/")},
-		{"a comparison", "comparisonPage", 200, at("/comparison?of=demo")},
-		{"an address without a comparison", "comparisonPage", 404, at("/comparison?of=")},
 		{"the terms", "termsPage", 200, at("/terms")},
 		{"the form for a key", "signInPage", 200, at("/sign-in")},
-		{"a key that is not taken", "signIn", 401, func(v *visitor) int {
-			v.open("/sign-in")
-			v.fill(field("Key"), "slk_0")
-			return v.press(button("Sign in", "Sign in"))
-		}},
+		{"a key that is not taken", "signIn", 401, sent("/sign-in", field("Key"), "slk_0", button("Sign in", "Sign in"))},
 		{"the reference of the API", "docs", 200, at("/docs")},
 		{"what a problem means", "problemType", 200, at("/docs/problems/not-found")},
+
+		{"where a comparison begins", "comparisonPage", 200, at("/comparison")},
+		{"a comparison", "comparisonPage", 200, at("/comparison?of=demo")},
+		{"a changed comparison", "comparisonPage", 200, at("/comparison?of=demo&rate=5+%25&price-fibre-pp-macro=0.50+EUR%2Fkg&units=us&basis=lane")},
+		{"a change that cannot be", "comparisonPage", 200, at("/comparison?of=demo&rate=much")},
+		{"an address that was cut off", "comparisonPage", 400, at("/comparison?request=AAAA")},
+		{"how sure a comparison is", "comparisonCertaintyPage", 200, at("/comparison/certainty?of=demo")},
+		{"what moves a comparison", "comparisonSensitivityPage", 200, at("/comparison/sensitivity?of=demo")},
+		{"the lines of a comparison", "comparisonLinesPage", 200, at("/comparison/lines?of=demo")},
+		{"the sources of a comparison", "comparisonSourcesPage", 200, at("/comparison/sources?of=demo")},
+		{"where a new comparison begins", "editPage", 200, at("/comparison/edit")},
+		{"a comparison that is drafted", "editPage", 200, at("/comparison/edit?inventory=demo@1")},
+		{"the form of a comparison", "editPage", 200, at("/comparison/edit?of=demo")},
+		{"faults of a comparison", "editComparison", 422, sent("/comparison/edit?of=demo", field("Analysis period"), "for ever", button("Compare"))},
+
+		{"the studies", "studiesPage", 200, at("/studies")},
+		{"studies that are not there", "studiesPage", 200, at("/studies?text=nothing+like+it")},
+		{"a study", "studyPage", 200, at("/studies/{study}")},
+		{"how sure a study is", "studyCertaintyPage", 200, at("/studies/{study}/certainty")},
+		{"what moves a study", "studySensitivityPage", 200, at("/studies/{study}/sensitivity")},
+		{"the lines of a study", "studyLinesPage", 200, at("/studies/{study}/lines")},
+		{"the sources of a study", "studySourcesPage", 200, at("/studies/{study}/sources")},
+		{"the question before a study is deleted", "askDeleteStudy", 200, at("/studies/{study}/delete")},
+		{"a study on a newer version", "rerunStudyPage", 200, at("/studies/{study}/rerun?inventory=demo@2")},
+		{"a study that is not there", "studyPage", 404, at("/studies/none")},
+
+		{"the inventories", "inventoriesPage", 200, at("/inventories")},
+		{"an inventory", "inventoryPage", 200, at("/inventories/demo")},
+		{"an item", "itemPage", 200, at("/inventories/demo/items/fibre-pp-macro")},
+		{"differences of versions", "differencesPage", 200, at("/inventories/demo/differences?from=1&to=2")},
+		{"a draft", "draftPage", 200, at(draft)},
+		{"the form of a new item", "newItemPage", 200, at(draft + "/new-item")},
+		{"the form of an item", "draftItemPage", 200, at(draft + "/items/fibre-pp-macro")},
+		{"faults of an item", "draftItemForm", 422, sent(draft+"/items/fibre-pp-macro", field("Price per declared unit"), "cheap", button("Save"))},
+		{"the question before a draft is deleted", "deleteDraftPage", 200, at(draft + "/deletion")},
+		{"the form of an upload", "uploadForm", 200, at("/upload")},
+
+		{"the runs", "runsPage", 200, at("/runs")},
+		{"a choice of runs", "newRunPage", 200, at("/runs/new?of=demo")},
+		{"the form of a run", "newRunPage", 200, at("/runs/new?of=demo&operation=grid")},
+		{"a run", "runPage", 200, at("/runs/{run}")},
 	}
+}
+
+// keep makes by the API what the pages are to show: a study, a second version of the demo
+// inventory, a draft and a run.
+func keep(t testing.TB, address string) *strings.Replacer {
+	t.Helper()
+	k := &killed{t, address}
+	draft := func(once string) string {
+		_, header := k.must(http.StatusCreated, http.MethodPost, "/v1/inventories/demo/drafts", `{"from":"demo@1"}`, "Content-Type", "application/json", "Idempotency-Key", once)
+		location := header.Get("Location")
+		k.must(http.StatusOK, http.MethodPatch, location+"/items/fibre-pp-macro", `{"price":{"amount":"4.40"}}`, "Content-Type", "application/json", "If-Match", `"1"`)
+		return location
+	}
+	k.must(http.StatusCreated, http.MethodPost, draft("first")+"/publication", `{"note":"Dearer fibre"}`, "Content-Type", "application/json", "If-Match", `"2"`, "Idempotency-Key", "publish")
+	open := draft("second")
+	_, run := k.must(http.StatusAccepted, http.MethodPost, "/v1/jobs", `{"operation":"comparison","request":`+string(demoFile("comparison.json"))+`}`, "Content-Type", "application/json", "Idempotency-Key", "run")
+	return strings.NewReplacer("{study}", savedStudy(t, address, "Saved by the API", demoFile("comparison.json")),
+		"{draft}", open[strings.LastIndex(open, "/")+1:], "{run}", strings.TrimPrefix(run.Get("Location"), "/v1/jobs/"))
 }
 
 // The list of sights has every page of the contract.
@@ -58,7 +120,7 @@ func TestEveryPageIsLookedAt(t *testing.T) {
 		t.Fatal(err)
 	}
 	var looked []string
-	for _, s := range sights("") {
+	for _, s := range sights(strings.NewReplacer()) {
 		looked = append(looked, s.operation)
 	}
 	pages := 0
@@ -73,7 +135,7 @@ func TestEveryPageIsLookedAt(t *testing.T) {
 			t.Errorf("nobody looks at %s (%s)", path, item.Get.OperationID)
 		}
 	}
-	if pages < 4 {
+	if pages < 25 {
 		t.Errorf("only %d pages were found in the contract", pages)
 	}
 }
@@ -86,7 +148,7 @@ func noBarriers(t *testing.T, browser context.Context, address string) {
 	v := visit(t, browser, address)
 	criteria := fmt.Sprintf(`{type: "tag", values: ["%s", "best-practice"]}`, strings.Join(wcag, `", "`))
 	const colours = `{type: "rule", values: ["color-contrast", "link-in-text-block"]}`
-	for _, s := range sights(savedStudy(t, address, "Saved by the API", demoFile("comparison.json"))) {
+	for _, s := range sights(keep(t, address)) {
 		t.Run(s.name, func(t *testing.T) {
 			v.t = t
 			v.wide(1280, 900, 1)

@@ -195,7 +195,7 @@ func editsInTwoTabs(t *testing.T, browser context.Context, address string) {
 	v.ok(v.press(button("Save")))
 	second.fill(field("Price per declared unit"), "5.55")
 	second.fill(field("Note"), "typed in the second tab")
-	if status := second.press(button("Save")); status != http.StatusConflict {
+	if status := second.press(button("Save")); status != http.StatusPreconditionFailed {
 		t.Errorf("status %d", status)
 	}
 	second.sees("The draft has changed since you opened this form", "4.44")
