@@ -208,7 +208,7 @@ func (s *Server) observe(next echo.HandlerFunc) echo.HandlerFunc {
 		} else if !s.addressed(c.Request()) {
 			handle = misdirected
 		}
-		if err := s.protect(handle, c); err != nil {
+		if err := s.protect(handle, c); err != nil && !s.shownLost(c, err) {
 			s.fail(c, err)
 		}
 		s.metrics.observe(c, time.Since(start))

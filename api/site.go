@@ -72,6 +72,17 @@ func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc)
 	})
 }
 
+// shownLost tells a person who came to an address that nothing stands under by a page.
+// Only browsers say that an answer is to be shown (Fetch Metadata, 2.1).
+func (s *Server) shownLost(c echo.Context, err error) bool {
+	h := c.Request().Header
+	if c.Get(routeKey) != nil || h.Get("Sec-Fetch-Dest") != "document" || strings.HasPrefix(c.Request().URL.Path, "/v1/") {
+		return false
+	}
+	c.Response().Header().Add("Vary", "Sec-Fetch-Dest")
+	return s.site.ShowProblem(c, s.explainedOnPage(c, err)) == nil
+}
+
 // visitor is who asks for a page: by the header that programs send, or by the key that
 // the browser keeps. A form of another site may not act in a person's name.
 func (s *Server) visitor(c echo.Context, needed inventory.Role) (service.Actor, error) {

@@ -104,3 +104,14 @@ func TestAddressesOfComparisonsAreBounded(t *testing.T) {
 		holds(t, server.do(get("/comparison?request="+text)), http.StatusBadRequest, "cannot be read")
 	}
 }
+
+// Whoever mistypes an address in a browser gets a page; a program gets a problem document.
+func TestUnknownAddressInABrowser(t *testing.T) {
+	server := newServer(t, api.Options{})
+	holds(t, server.do(get("/nowhere", "Sec-Fetch-Dest", "document")), http.StatusNotFound, "<h1>There is no such thing</h1>")
+	for _, w := range []*httptest.ResponseRecorder{server.do(get("/nowhere")), server.do(get("/v1/nowhere", "Sec-Fetch-Dest", "document"))} {
+		if w.Code != http.StatusNotFound || w.Header().Get("Content-Type") != "application/problem+json" {
+			t.Errorf("%d %s", w.Code, w.Header().Get("Content-Type"))
+		}
+	}
+}
