@@ -46,6 +46,7 @@ func sights(kept *strings.Replacer) []sight {
 	const draft = "/inventories/demo/drafts/{draft}"
 	return []sight{
 		{"the first page", "home", 200, at("/")},
+		{"an address of nothing", "", 404, at("/nowhere")},
 		{"the terms", "termsPage", 200, at("/terms")},
 		{"the form for a key", "signInPage", 200, at("/sign-in")},
 		{"a key that is not taken", "signIn", 401, sent("/sign-in", field("Key"), "slk_0", button("Sign in", "Sign in"))},
@@ -55,7 +56,7 @@ func sights(kept *strings.Replacer) []sight {
 		{"where a comparison begins", "comparisonPage", 200, at("/comparison")},
 		{"a comparison", "comparisonPage", 200, at("/comparison?of=demo")},
 		{"a changed comparison", "comparisonPage", 200, at("/comparison?of=demo&rate=5+%25&price-fibre-pp-macro=0.50+EUR%2Fkg&units=us&basis=lane")},
-		{"a change that cannot be", "comparisonPage", 200, at("/comparison?of=demo&rate=much")},
+		{"a change that cannot be", "comparisonPage", 422, at("/comparison?of=demo&rate=much")},
 		{"an address that was cut off", "comparisonPage", 400, at("/comparison?request=AAAA")},
 		{"how sure a comparison is", "comparisonCertaintyPage", 200, at("/comparison/certainty?of=demo")},
 		{"what moves a comparison", "comparisonSensitivityPage", 200, at("/comparison/sensitivity?of=demo")},
