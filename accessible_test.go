@@ -186,10 +186,15 @@ func noBarriers(t *testing.T, browser context.Context, address string) {
 				}
 			}
 			look("light", criteria)
+			if s.operation != "docs" {
+				v.walk(func(focus) bool { return false }) // past everything, and out of the page
+			}
+			v.keepPicture(s.name)
 			v.prefers("prefers-color-scheme", "dark", "prefers-reduced-motion", "reduce")
 			look("dark", colours)
 			v.wide(320, 640, 1)
 			look("dark and narrow", criteria)
+			v.keepPicture(s.name + ", dark and narrow")
 			for _, complaint := range v.heard() {
 				t.Error(complaint)
 			}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -449,18 +448,20 @@ func (v *visitor) barriers(rules string) []barrier {
 	return found
 }
 
-// picture is what the tab shows, as PNG.
-func (v *visitor) picture() []byte {
+// keepPicture writes what the tab shows into the folder that TEST_PICTURES names, where
+// it names one.
+func (v *visitor) keepPicture(name string) {
 	v.t.Helper()
-	return call(v, page.CaptureScreenshot, page.CaptureScreenshotParams{}).Data
-}
-
-// pathOf is the path and query of an address.
-func pathOf(t testing.TB, address string) string {
-	t.Helper()
-	u, err := url.Parse(address)
-	if err != nil {
-		t.Fatal(err)
+	folder := os.Getenv("TEST_PICTURES")
+	if folder == "" {
+		return
 	}
-	return u.RequestURI()
+	of[bool](v, "document.activeElement.blur(), scrollTo(0, 0), true")
+	shown := call(v, page.CaptureScreenshot, page.CaptureScreenshotParams{}).Data
+	if err := os.MkdirAll(folder, 0o750); err != nil {
+		v.t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(folder, strings.ReplaceAll(strings.ReplaceAll(name, ",", ""), " ", "-")+".png"), shown, 0o600); err != nil {
+		v.t.Fatal(err)
+	}
 }

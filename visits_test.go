@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -26,6 +28,7 @@ var visits = []struct {
 	{"changes a price and sees the ranking move", changesAPrice},
 	{"goes back and forth", goesBack},
 	{"looks at 200 alternatives", looksAtMany},
+	{"mends an upload", mendsAnUpload},
 	{"edits a draft in two tabs", editsInTwoTabs},
 }
 
@@ -180,6 +183,46 @@ func manyAlternatives(t testing.TB, count int) []byte {
 	return many
 }
 
+// A table with errors is refused row by row, and nothing of it is stored; mended, it is
+// published.
+func mendsAnUpload(t *testing.T, browser context.Context, address string) {
+	const (
+		head   = "code,category,name,unit,density_kg_per_m3,price,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n"
+		water  = "water,water,Mains water,kg,1000,0.002,EUR,2026-01-31,delivered,excluded,invented,Invented for this test\n"
+		cement = "cement,cement,Cement of the region,kg,3100,0.14,EUR,2026-01-31,delivered,excluded,invented,Invented for this test\n"
+	)
+	file := filepath.Join(t.TempDir(), "items.csv")
+	table := func(text string) []string {
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return []string{file}
+	}
+	v := visit(t, browser, address)
+	v.ok(v.open("/upload"))
+	v.fill(field("Inventory"), "mended")
+	v.fill(field("Name"), "Mended region")
+	v.fill(field("Region"), "XA")
+	v.fill(field("Currency"), "EUR")
+	v.fill(field("Change note"), "First prices")
+	broken := strings.Replace(strings.Replace(cement, "0.14", "cheap", 1), "delivered", "somewhere", 1)
+	v.do(chromedp.SetUploadFiles(chromedp.CSS("[type=file]"), table(head+water+broken)))
+	if status := v.press(button("Publish")); status != http.StatusUnprocessableEntity {
+		t.Errorf("status %d", status)
+	}
+	v.sees("2 to mend, nothing was stored", "cheap", "somewhere")
+	k := &killed{t, address}
+	k.must(http.StatusNotFound, http.MethodGet, "/v1/inventories/mended", "")
+	if got := of[string](v, `document.querySelector("[name=note]").value`); got != "First prices" {
+		t.Errorf("of the change note there is left %q", got)
+	}
+	v.do(chromedp.SetUploadFiles(chromedp.CSS("[type=file]"), table(head+water+cement)))
+	v.press(button("Publish"))
+	v.sees("Published mended@1")
+	v.ok(v.press(button("See mended@1")))
+	v.sees("Mended region", "Cement of the region", "0.14")
+}
+
 // Two tabs of one person change the same item of a draft. The second is told, keeps what
 // was typed, and can save it on top of what the first has saved.
 func editsInTwoTabs(t *testing.T, browser context.Context, address string) {
@@ -220,13 +263,13 @@ type focus struct {
 // focused tells where the keyboard is.
 func (v *visitor) focused() focus {
 	v.t.Helper()
-	return of[focus](v, `(async () => {
-		await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done))); // until it is drawn
+	return of[focus](v, `(() => {
 		const e = document.activeElement, s = getComputedStyle(e), r = e.getBoundingClientRect();
 		const middle = document.elementFromPoint(Math.min(Math.max(r.x + r.width / 2, 0), innerWidth - 1), Math.min(Math.max(r.y + Math.min(r.height / 2, 20), 0), innerHeight - 1));
 		const words = e.getAttribute("aria-label") ?? (e.labels?.[0] ?? e).textContent;
 		return {Words: words.replace(/\s+/g, " ").trim(), Nowhere: e === document.body || e === document.documentElement,
-			Outline: s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2,
+			// Of a date, the browser itself marks the part that the keyboard is at.
+			Outline: e.type === "date" || s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2,
 			Seen: r.bottom > 0 && r.right > 0 && r.top < innerHeight && r.left < innerWidth && (e.contains(middle) || !!middle?.contains(e))};
 	})()`)
 }
@@ -235,24 +278,34 @@ func (v *visitor) focused() focus {
 // it is always to be seen where it is.
 func (v *visitor) tab(words string) {
 	v.t.Helper()
+	if !v.walk(func(at focus) bool { return strings.HasPrefix(at.Words, words) }) {
+		v.t.Fatalf("%s: the keyboard does not reach %q", v.at(), words)
+	}
+}
+
+// walk presses the key Tab until the keyboard is where it should be, and tells whether it
+// came there before it had been at everything.
+func (v *visitor) walk(there func(focus) bool) bool {
+	v.t.Helper()
 	around := 0
-	for range 400 {
+	for range 1000 {
 		v.do(chromedp.KeyEvent(kb.Tab))
 		at := v.focused()
 		if at.Nowhere {
 			if around++; around > 1 {
-				break
+				return false
 			}
 			continue
 		}
 		if !at.Outline || !at.Seen {
 			v.t.Errorf("%s: the keyboard is at %q, which is not to be seen (outline %v, in view %v)", v.at(), at.Words, at.Outline, at.Seen)
 		}
-		if strings.HasPrefix(at.Words, words) {
-			return
+		if there(at) {
+			return true
 		}
 	}
-	v.t.Fatalf("%s: the keyboard does not reach %q", v.at(), words)
+	v.t.Errorf("%s: the keyboard never comes to the end of the page", v.at())
+	return false
 }
 
 // withTheKeyboard goes the same way as fromFirstPageToStudy.
@@ -272,8 +325,10 @@ func withTheKeyboard(t *testing.T, browser context.Context, address string) {
 	enter()
 	v.tab("Real discount rate")
 	v.do(chromedp.KeyEvent("a", chromedp.KeyModifiers(chromedp.ModifierCtrl)), chromedp.KeyEvent("5 %"))
-	v.tab("Compare with these")
-	enter()
+	v.ok(v.leaves(chromedp.KeyEvent(kb.Tab))) // which applies the change
+	if at := v.focused(); !strings.HasPrefix(at.Words, "Real discount rate") {
+		t.Errorf("after a change the keyboard is at %q", at.Words)
+	}
 	changed := v.figures()
 	v.tab("Name")
 	v.do(chromedp.KeyEvent("With the keyboard"))
