@@ -116,6 +116,9 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, overrides []Figu
 		}
 	}
 	s.named = append(s.named, r.named...)
+	if c.overriding != nil {
+		s.named = append(s.named, c.overriding.entries...)
+	}
 	faults.Append(r.faults.All()...)
 	return s
 }

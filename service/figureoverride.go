@@ -77,8 +77,11 @@ func (r *reader) override(e *entry, given FigureOverride, at fault.Path) *entry 
 	source := inventory.Source{Kind: inventory.Assumption, Title: given.Reason, Reference: "request" + string(at)}
 	if given.Price != "" {
 		price := inventory.Price{Amount: r.moneyPer(given.Price, e.Unit, at.At("price")), Currency: r.catalogue.ref.Currency, Basis: inventory.BasisExWorks, Source: source}
-		if own := item.Price; own != nil { // what it is a price of stays
+		switch own := item.Price; {
+		case own != nil: // what it is a price of stays
 			price.Basis, price.Tax = own.Basis, own.Tax
+		case e.OwnA2 || e.OwnA4: // as an inventory must have it
+			price.Basis = inventory.BasisDelivered
 		}
 		item.Price = &price
 	}
@@ -102,6 +105,7 @@ func (r *reader) override(e *entry, given FigureOverride, at fault.Path) *entry 
 		}
 	}
 	changed := e.having(&item)
+	changed.Delivered = item.Price != nil && item.Price.Basis == inventory.BasisDelivered
 	changed.overridden = &overridden{given, at, e.inventory, cmp.Or(e.inventory.Layer, r.catalogue.ref.Ref)}
 	return changed
 }
@@ -154,7 +158,7 @@ func (e *evaluated) sayOverrides() {
 
 // priceOverridden says which price the request gives in place of which.
 func (e *entry) priceOverridden() string {
-	own := "where " + e.overridden.layer + " has none, taken ex-works"
+	own := "where " + e.overridden.layer + " has none, taken as " + e.inventory.Price.Basis
 	if p := e.overridden.published.Price; p != nil {
 		own = "in place of " + num.Canonical(p.Amount) + " " + e.priceUnit + " of " + e.overridden.layer
 	}
