@@ -444,6 +444,8 @@ func TestOverriddenFigureDoesNotScatterByItself(t *testing.T) {
 	if !slices.ContainsFunc(r.Notices, func(n string) bool { return strings.Contains(n, "the price of fibre-pp-macro is 3.5 EUR/kg") }) {
 		t.Errorf("no notice of the override: %v", r.Notices)
 	}
+	_, err := svc.Uncertainty(t.Context(), uncertaintyBody(t, body, object2("correlations", list(object{"a": "price of gravel-20", "b": "price of fibre-pp-macro", "rank": "0.5"}))))
+	wantFault(t, service.Faults(err), "/correlations/0/b", "not-in-list", "does not scatter", "the request overrides it")
 	if _, basis, nominal := of(uncertaintyOf(t, svc, body, object2("samples", 1000, "percent", "10 %"))); basis != "request percent" || nominal != "3.5" {
 		t.Errorf("by a percentage: basis %q, nominal %s", basis, nominal)
 	}

@@ -439,7 +439,12 @@ func (u *uncertainty) readCorrelations() {
 		at := fault.Path("/correlations").At(i)
 		find := func(name string, at fault.Path) int {
 			k := slices.IndexFunc(u.inputs, func(in uncertain) bool { return in.name == name })
-			if k < 0 {
+			held := slices.IndexFunc(u.fixed, func(in HeldInput) bool { return in.Name == name })
+			switch {
+			case k >= 0:
+			case held >= 0:
+				u.faults.Add(at, "not-in-list", "the %s does not scatter: %s", short(name), u.fixed[held].Reason)
+			default:
 				u.faults.Add(at, "not-in-list", "no uncertain input has the name %q; names are such as %q or the pointer of a member", short(name), "price of cement-cem-i")
 			}
 			return k
