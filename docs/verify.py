@@ -621,7 +621,7 @@ class Study:
             self.nominal, self.inflation = si(e["nominal_discount_rate"]), si(e["inflation"])
             real = lambda text: div(si(text) - self.inflation, 1 + self.inflation)
             for name, value in (("nominal_discount_rate", self.nominal), ("inflation", self.inflation)):
-                self.out["/economics/" + name] = plain(value) if value else None  # zero is left out
+                self.out["/economics/" + name] = plain(value)
         steps = e.get("discount_rate_schedule") or [{"from_year": 0, "rate": e.get("nominal_discount_rate") or e["real_discount_rate"]}]
         self.rates = [(x["from_year"], real(x["rate"])) for x in steps]; self.rate = self.rates[0][1]
         self.out["/economics/real_discount_rate"] = None if "discount_rate_schedule" in e else plain(self.rate)
