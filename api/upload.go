@@ -347,6 +347,9 @@ func (s *Server) takeTable(c echo.Context, typed map[string]string, file *lastPa
 		wrong("separator", "not-in-list", "comma, semicolon or tab; empty: found from the header")
 	}
 	slug := typed["inventory"]
+	if slug == "" {
+		wrong("inventory", "required-member-missing", "the field inventory is empty, missing, or behind the file; it must come before the file, which is read as it arrives and so is the last field of the form")
+	}
 	before, exists, err := s.service.Meta(ctx, slug)
 	if err != nil {
 		return nil, err

@@ -291,6 +291,7 @@ func TestUploadPageTellsOfFields(t *testing.T) {
 		"a region of none":                {false, []string{"inventory", "south", "name", "S", "region", "Norway", "currency", "EUR", file, rows}, 422, "region"},
 		"a slug of none":                  {false, []string{"inventory", "My region", file, rows}, 422, "inventory"},
 		"no inventory":                    {false, []string{file, rows}, 422, "inventory"},
+		"an inventory behind the file":    {false, []string{file, rows, "inventory", "demo"}, 422, "inventory"},
 		"a layer that is not there":       {false, append(north()[:8], "extends", "demo@7", file, rows), 422, "extends"},
 		"a publication without a note":    {true, north(file, rows), 422, "note"},
 		"a note of two lines":             {true, north("note", "a\nb", file, rows), 422, "note"},
@@ -322,6 +323,10 @@ func TestUploadPageTellsOfFields(t *testing.T) {
 	}
 	if w := server.do(get("/v1/inventories/north")); w.Code != http.StatusNotFound {
 		t.Errorf("something was stored: %s", w.Body)
+	}
+	// Which field comes first is told to who sends the form by a program.
+	if page, _ := server.page(t, http.StatusUnprocessableEntity, filled(t, false, file, rows, "inventory", "demo")); !strings.Contains(page, "it must come before the file") {
+		t.Error(page)
 	}
 	broken := filled(t, true, north("note", "n", file, rows)...)
 	broken.Body = http.MaxBytesReader(nil, broken.Body, 900)
