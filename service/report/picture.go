@@ -355,3 +355,16 @@ func counted(n int, noun string) string {
 	}
 	return strconv.Itoa(n) + " " + noun + "s"
 }
+
+// curve is a line through points.
+func (d *drawing) curve(class string, xs, ys []px, dash, thick, said string) {
+	var path strings.Builder
+	for i := range xs {
+		step := "L"
+		if i == 0 {
+			step = "M"
+		}
+		path.WriteString(step + xs[i].String() + " " + ys[i].String())
+	}
+	d.add(mark{Kind: "path", Class: class, D: path.String(), Fill: "none", Stroke: "currentColor", Thick: thick, Dash: dash, Text: said})
+}

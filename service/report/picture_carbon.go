@@ -228,13 +228,13 @@ func (s *stack) picture() Picture {
 	}
 	d.Description = s.description(unitName, drawn, on)
 
-	nameRoom, totalRoom := 150*unit, 70*unit
+	nameRoom, totalRoom := 150*unit, s.totalRoom(drawn, on)
 	left, right := margin+nameRoom+8*unit, fullWidth-margin-totalRoom
 	var legend []string
 	var fillOf []string
 	for p, name := range s.parts {
 		if s.shownPart[p] {
-			legend, fillOf = append(legend, fitted(name, 250*unit)), append(fillOf, d.fill(len(fillOf)))
+			legend, fillOf = append(legend, fitted(name, 270*unit)), append(fillOf, d.fill(len(fillOf)))
 		} else {
 			fillOf = append(fillOf, "")
 		}
@@ -271,7 +271,6 @@ func (s *stack) picture() Picture {
 			continue
 		}
 		up, down := decimal.Zero, decimal.Zero
-		end := zero
 		for p, v := range b.parts {
 			if v == nil || v.IsZero() {
 				continue
@@ -284,10 +283,9 @@ func (s *stack) picture() Picture {
 				up = up.Add(v)
 			}
 			d.box("bar", axis.at(from), y, axis.at(from.Add(v)), y+bar, fillOf[p], fmt.Sprintf("%s, %s: %s %s", named(b.name), named(s.parts[p]), s.shown.Significant(v), unitName))
-			end = max(end, axis.at(from.Add(v)))
 		}
 		total, _ := on(i, *b.total)
-		d.text(end+6*unit, y+16*unit, "start", s.shown.Significant(total))
+		d.text(fullWidth-margin, y+16*unit, "end", s.shown.Significant(total))
 		if b.beside != nil {
 			v, _ := on(i, *b.beside)
 			x := axis.at(v)
@@ -301,6 +299,16 @@ func (s *stack) picture() Picture {
 	d.rule(zero, top-4*unit, zero, y, "axis")
 	d.H = y + 2*lineHeight + 10*unit
 	return d.done()
+}
+
+// totalRoom is how wide the totals are.
+func (s *stack) totalRoom(drawn []int, on func(int, decimal.Decimal) (decimal.Decimal, bool)) px {
+	widest := px(0)
+	for _, i := range drawn {
+		v, _ := on(i, *s.bars[i].total)
+		widest = max(widest, widthOf(s.shown.Significant(v)))
+	}
+	return widest + 14*unit
 }
 
 // besideBox is a bar that counts in no total: empty, with a broken outline.

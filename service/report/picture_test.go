@@ -93,7 +93,7 @@ func wellFormed(t *testing.T, p report.Picture) {
 // The pictures of the demo are the same on every machine.
 func TestPicturesOfTheDemo(t *testing.T) {
 	r := demo(t)
-	for _, p := range []report.Picture{report.CarbonByModule(r, report.Shown{}), report.CarbonByItem(r, report.Shown{})} {
+	for _, p := range []report.Picture{report.CarbonByModule(r, report.Shown{}), report.CarbonByItem(r, report.Shown{}), report.CashFlow(r, report.Shown{}), report.CostAgainstCarbon(r, report.Shown{})} {
 		wellFormed(t, p)
 		golden(t, "../../testdata/golden/picture-"+p.ID+".svg", string(p.SVG)+"\n")
 	}
