@@ -1,9 +1,11 @@
 package report
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"html/template"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -367,4 +369,22 @@ func (d *drawing) curve(class string, xs, ys []px, dash, thick, said string) {
 		path.WriteString(step + xs[i].String() + " " + ys[i].String())
 	}
 	d.add(mark{Kind: "path", Class: class, D: path.String(), Fill: "none", Stroke: "currentColor", Thick: thick, Dash: dash, Text: said})
+}
+
+// label is a text at the end of a line.
+type label struct {
+	x, y px
+	text string
+}
+
+// atEnds writes labels to the right of the ends of lines, apart from each other.
+func (d *drawing) atEnds(ends []label, room px) {
+	ends = slices.Clone(ends)
+	slices.SortStableFunc(ends, func(a, b label) int { return cmp.Compare(a.y, b.y) })
+	free := -fullWidth
+	for _, e := range ends {
+		y := max(e.y+5*unit, free)
+		d.text(e.x+8*unit, y, "start", fitted(e.text, room-10*unit))
+		free = y + 15*unit
+	}
 }

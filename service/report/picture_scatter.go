@@ -9,9 +9,12 @@ import (
 	"slabledger/service"
 )
 
+// allNamed is up to how many alternatives each has its name beside its point.
+const allNamed = 12
+
 // CostAgainstCarbon draws each alternative by its net present value and its total carbon.
-// The baseline and those of the Pareto front, which no other beats in both, are named;
-// the front is joined to guide the eye.
+// Where they are many, only the baseline and those of the Pareto front, which no
+// other beats in both, are named; the front is joined to guide the eye.
 func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	d := &drawing{Picture: Picture{ID: "cost-against-carbon", Title: "Cost against carbon"}, W: fullWidth}
 	money, carbon := shown.MoneyUnit(&r.Head), shown.CarbonUnit(&r.Head)
@@ -119,7 +122,7 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	unnamed := 0
 	for i := len(order) - 1; i >= 0; i-- {
 		p := order[i]
-		if !p.front && !p.baseline {
+		if !p.front && !p.baseline && len(points) > allNamed {
 			continue
 		}
 		if !d.near(xs.at(p.x), ys.at(p.y), fitted(p.name, 150*unit), area{left + 2*unit, top - lineHeight, fullWidth - margin, bottom - 2*unit}, &taken) {
@@ -141,9 +144,6 @@ func (d *drawing) dot(x, y px, front, baseline bool, class, said string) {
 	}
 	if baseline {
 		const half = 5 * unit
-		if !front {
-			fill = fills[1].colour
-		}
 		d.add(mark{Kind: "rect", Class: class, X: x - half, Y: y - half, W: 2 * half, H: 2 * half, Fill: fill, Stroke: "currentColor", Thick: "2", Text: said})
 		return
 	}
