@@ -274,7 +274,7 @@ func (s scale) room(shown Shown) px {
 	return widest + 10*unit
 }
 
-// legend writes names with their fills, in lines, and returns where it ends.
+// legend writes names with their keys, in lines, and returns where it ends.
 func (d *drawing) legend(x, y, right px, names []string, key func(n int, x, y px)) px {
 	at := x
 	for n, name := range names {
@@ -297,7 +297,7 @@ func widthOf(text string) px {
 		switch {
 		case unicode.Is(unicode.Mn, r) || unicode.Is(unicode.Cf, r):
 		case strings.ContainsRune("iljtfr.,:;'|!()[] -’\u00a0\u202f", r):
-			w += textSize * 40 / 100
+			w += textSize * 36 / 100
 		case r >= 0x1100 || strings.ContainsRune("mwMW@%…", r):
 			w += textSize
 		case unicode.IsUpper(r):
@@ -309,18 +309,30 @@ func widthOf(text string) px {
 	return w
 }
 
-// fitted is a name of foreign hands that fits: printable, and cut with an ellipsis where
-// it is too wide.
+// fitted is a name of foreign hands that fits: printable, and with an ellipsis in its
+// middle where it is too wide, as names that begin alike often end differently.
 func fitted(name string, room px) string {
-	name = strings.TrimSpace(Printable(name))
-	if widthOf(name) > room {
-		runes := []rune(name)
-		for len(runes) > 1 && (widthOf(string(runes))+textSize > room || unicode.Is(unicode.Mn, runes[len(runes)-1])) {
-			runes = runes[:len(runes)-1]
+	name = shownName(name)
+	runes := []rune(name)
+	for keep := len(runes) - 1; widthOf(name) > room && keep > 1; keep-- {
+		head, tail := runes[:(keep*3+4)/5], runes[len(runes)-keep*2/5:]
+		for len(tail) > 0 && unicode.Is(unicode.Mn, tail[0]) { // a mark belongs to what stands before it
+			tail = tail[1:]
 		}
-		name = strings.TrimSpace(string(runes)) + "…"
+		name = strings.TrimSpace(string(head)) + "…" + strings.TrimSpace(string(tail))
 	}
 	return isolated(name)
+}
+
+// bold is fitted for letters that are wider.
+func bold(name string, room px) string { return fitted(name, room*88/100) }
+
+// shownName is a name without what cannot be printed; a dash where nothing is left.
+func shownName(name string) string {
+	if name = strings.TrimSpace(Printable(name)); name == "" {
+		return Unknown
+	}
+	return name
 }
 
 // nameLength is how much of a name stands in a sentence, in characters.
@@ -328,9 +340,9 @@ const nameLength = 60
 
 // named is a name within a sentence.
 func named(name string) string {
-	name = Printable(name)
+	name = shownName(name)
 	if runes := []rune(name); len(runes) > nameLength {
-		name = strings.TrimSpace(string(runes[:nameLength])) + "…"
+		name = strings.TrimSpace(string(runes[:nameLength*3/5])) + "…" + strings.TrimSpace(string(runes[len(runes)-nameLength*2/5:]))
 	}
 	return isolated(name)
 }
@@ -384,7 +396,7 @@ func (d *drawing) atEnds(ends []label, room px) {
 	free := -fullWidth
 	for _, e := range ends {
 		y := max(e.y+5*unit, free)
-		d.text(e.x+8*unit, y, "start", fitted(e.text, room-10*unit))
+		d.text(e.x+12*unit, y, "start", fitted(e.text, room-14*unit))
 		free = y + 15*unit
 	}
 }

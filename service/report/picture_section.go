@@ -107,7 +107,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 		d.box("key", x, y, x+18*unit, y+13*unit, d.layerFill(n), "")
 	}) + 8*unit
 	for _, s := range drawn {
-		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: fitted(s.name, right-left)})
+		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: bold(s.name, right-left)})
 		y += lineHeight + 2*unit
 		x2 := left + scaled(s.width)
 		deep := scaled(s.thickness)
@@ -136,8 +136,8 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 		d.rule(left, y, left, y+8*unit, "axis")
 		d.rule(x2, y, x2, y+8*unit, "axis")
 		d.rule(left, y+4*unit, x2, y+4*unit, "axis")
-		d.text((left+x2)/2, y+lineHeight, "middle", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-2*margin))
-		y += lineHeight + 14*unit
+		d.text(left, y+lineHeight+4*unit, "start", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-margin-left))
+		y += lineHeight + 18*unit
 	}
 	d.H = y
 	return d.done()

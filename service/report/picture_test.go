@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -162,4 +163,67 @@ func TestPicturesOfTheDemo(t *testing.T) {
 		}
 		golden(t, "../../testdata/golden/picture-"+p.ID+".svg", string(p.SVG)+"\n")
 	}
+}
+
+// names that people, files and attackers give to alternatives.
+var hostileNames = []string{
+	strings.Repeat("very long ", 20), `</svg><script>alert(1)</script>`, "\u05d1\u05d8\u05d5\u05df \u05e1\u05d9\u05d1\u05d9\u05dd 0.5 %", "a\u202eb\x00\x1b[2J", `" onload="alert(1)`, "&amp;]]>{{.}}",
+	"\u6df7\u51dd\u571f\u7e96\u7dad\u88dc\u5f37\u6df7\u51dd\u571f\u7e96\u7dad\u88dc\u5f37\u6df7\u51dd\u571f", "e\u0301\u0301\u0301\u0301", " ", "\xff\xfe", "../../x#y?z",
+}
+
+// hostile are the answers with every name changed to a bad one.
+func hostile(t testing.TB) *answers {
+	t.Helper()
+	a := answered(t)
+	name := func(i int) string { return hostileNames[i%len(hostileNames)] }
+	r := a.comparison
+	for i := range hostileNames { // as many alternatives as names
+		if i >= len(r.Alternatives) {
+			r.Alternatives = append(r.Alternatives, r.Alternatives[i%3])
+		}
+		r.Alternatives[i].Name = name(i)
+	}
+	r.Comparison.Baseline, r.Comparison.Pareto = name(1), []string{name(0), name(2), name(5)}
+	for i := range r.Sources {
+		r.Sources[i].Name = name(i)
+	}
+	a.sensitivity.First, a.sensitivity.Second = name(0), name(2)
+	for i := range a.sensitivity.Lines {
+		a.sensitivity.Lines[i].Name = name(i)
+	}
+	for i := range a.uncertainty.Pairs {
+		a.uncertainty.Pairs[i].First, a.uncertainty.Pairs[i].Second = name(i), name(i+2)
+	}
+	for i := range a.curves {
+		a.curves[i].Beam = name(i)
+	}
+	return a
+}
+
+// many is a comparison of n alternatives, whose figures are those of the demo with a
+// little more or less of them.
+func many(t testing.TB, r *service.ComparisonResponse, n int) *service.ComparisonResponse {
+	t.Helper()
+	out := *r
+	out.Alternatives, out.Comparison.Pareto = nil, nil
+	for i := range n {
+		a := r.Alternatives[i%len(r.Alternatives)]
+		cost := *a.Cost
+		cost.NetPresentValuePerM2.Decimal = cost.NetPresentValuePerM2.Add(decimal.New(int64(i*37%101), -1))
+		a.Cost = &cost
+		a.Carbon.TotalKgCO2ePerM2.Decimal = a.Carbon.TotalKgCO2ePerM2.Sub(decimal.New(int64(i*53%97), -1))
+		a.Name = fmt.Sprintf("%s, variant %d", a.Name, i)
+		out.Alternatives = append(out.Alternatives, a)
+	}
+	for _, a := range out.Alternatives {
+		beaten := slices.ContainsFunc(out.Alternatives, func(b service.Result) bool {
+			x, y := b.Cost.NetPresentValuePerM2.Cmp(a.Cost.NetPresentValuePerM2.Decimal), b.Carbon.TotalKgCO2ePerM2.Cmp(a.Carbon.TotalKgCO2ePerM2.Decimal)
+			return x <= 0 && y <= 0 && x+y < 0
+		})
+		if !beaten {
+			out.Comparison.Pareto = append(out.Comparison.Pareto, a.Name)
+		}
+	}
+	out.Comparison.Baseline = out.Alternatives[0].Name
+	return &out
 }

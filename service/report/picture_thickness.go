@@ -60,12 +60,12 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 		d.box("key", x, y, x+18*unit, y+13*unit, d.fill(n), "")
 	}) + 10*unit
 	axis := newScale(decimal.Zero, hi, left, right, 5)
-	const bar, high = 13 * unit, 34 * unit
+	const bar, high = 15 * unit, 40 * unit
 	top, bottom := y-4*unit, y+px(len(lines))*high
 	d.across(axis, bottom, top, "Damage, % of the life", shown)
 	for _, l := range lines {
 		name := words(l.Axle) + ", " + shown.Significant(l.LoadKN.Decimal) + " kN"
-		d.text(left-8*unit, y+18*unit, "end", fitted(name, nameRoom))
+		d.text(left-8*unit, y+20*unit, "end", fitted(name, nameRoom))
 		for k, v := range []decimal.Decimal{l.FatigueDamagePercent.Decimal, l.ErosionDamagePercent.Decimal} {
 			at := y + px(k)*bar
 			if !v.IsZero() {
