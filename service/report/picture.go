@@ -105,7 +105,7 @@ type mark struct {
 }
 
 // pattern is a fill.
-type pattern struct{ ID, Colour, Lines string }
+type pattern struct{ ID, Colour, Lines, Ink string }
 
 // drawing is a picture while it is drawn.
 type drawing struct {
@@ -117,17 +117,18 @@ type drawing struct {
 
 // The colours of M. Okabe and K. Ito, Color Universal Design (2008), which people with
 // the common kinds of colour blindness tell apart, each with lines of its own for print
-// without colour. The lighter ones contrast less than 3:1 with white (WCAG 2.1, 1.4.11),
-// so every shape has an outline in the colour of the text.
-var fills = []struct{ colour, lines string }{
-	{"#56B4E9", ""},
-	{"#E69F00", "M-2 2L2 -2M0 8L8 0M6 10L10 6"},
-	{"#009E73", "M-2 6L2 10M0 0L8 8M6 -2L10 2"},
-	{"#F0E442", "M2 2h1M6 6h1"},
-	{"#0072B2", "M0 4H8"},
-	{"#D55E00", "M4 0V8"},
-	{"#CC79A7", "M0 4H8M4 0V8"},
-	{"#999999", "M0 0L8 8M0 8L8 0"},
+// without colour: black on the light ones, white on the dark. The lighter ones contrast
+// less than 3:1 with white (WCAG 2.1, 1.4.11), so every shape has an outline in the
+// colour of the text. The last, a grey, is not theirs.
+var fills = []struct{ colour, lines, ink string }{
+	{"#56B4E9", "", ""},
+	{"#E69F00", "M-2 2L2 -2M0 8L8 0M6 10L10 6", "#000"},
+	{"#009E73", "M-2 6L2 10M0 0L8 8M6 -2L10 2", "#FFF"},
+	{"#F0E442", "M1.5 2h1.5M5.5 6h1.5", "#000"},
+	{"#0072B2", "M0 4H8", "#FFF"},
+	{"#D55E00", "M4 0V8", "#FFF"},
+	{"#CC79A7", "M0 4H8M4 0V8", "#000"},
+	{"#999999", "M0 0L8 8M0 8L8 0", "#000"},
 }
 
 // dashes tell lines apart without colour.
@@ -142,7 +143,7 @@ func (d *drawing) fill(n int) string {
 			return "url(#" + id + ")"
 		}
 	}
-	d.Patterns = append(d.Patterns, pattern{id, fills[n].colour, fills[n].lines})
+	d.Patterns = append(d.Patterns, pattern{id, fills[n].colour, fills[n].lines, fills[n].ink})
 	return "url(#" + id + ")"
 }
 
@@ -177,6 +178,7 @@ func (d *drawing) box(class string, x1, y1, x2, y2 px, fill, said string) {
 
 // done is the picture as drawn.
 func (d *drawing) done() Picture {
+	d.Description = strings.ReplaceAll(d.Description, " %", "\u00a0%") // no line begins with the sign
 	svg, err := executed("svg", d)
 	if err != nil { // the template is ours and its data are texts and numbers
 		panic(err)

@@ -13,6 +13,10 @@ import (
 // mostCurves is how many beams are drawn; the table has the readings of all.
 const mostCurves = 12
 
+// lineColours are those of the palette that contrast at least 3:1 with white and with
+// near-black, as a line has no outline.
+var lineColours = []string{fills[4].colour, fills[5].colour, fills[2].colour, "currentColor"}
+
 // LoadDeflection draws the load of each beam over its deflection, or the opening of its
 // crack mouth, with the points that the standard reads. service.BeamCurves reads them.
 func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Picture {
@@ -94,7 +98,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		if c.Excluded {
 			says += " (left out)"
 		}
-		colour := fills[[]int{4, 5, 2, 6}[k%4]].colour
+		colour := lineColours[k%len(lineColours)]
 		d.curve("curve", px1, py1, dashes[k%len(dashes)], "1.8", named(says))
 		d.Marks[len(d.Marks)-1].Stroke = colour
 		at := top + px(k)*lineHeight

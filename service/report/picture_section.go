@@ -123,7 +123,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 			}
 		}
 		if s.tied {
-			d.add(mark{Kind: "line", Class: "tie", X: left - 10*unit, Y: middle, W: left + 14*unit, H: middle, Stroke: "currentColor", Thick: "3", Text: "tie bar"})
+			d.add(mark{Kind: "rect", Class: "tie", X: left - 10*unit, Y: middle - 2*unit, W: 24 * unit, H: 4 * unit, Fill: "#FFF", Stroke: "#000", Thick: "1.5", Text: "tie bar"})
 		}
 		y += deep
 		for _, l := range s.layers {
@@ -148,7 +148,7 @@ func (d *drawing) layerFill(n int) string {
 	if n == 0 {
 		id := d.ID + "-concrete"
 		if !slices.ContainsFunc(d.Patterns, func(p pattern) bool { return p.ID == id }) {
-			d.Patterns = append(d.Patterns, pattern{id, "#DDDDDD", ""})
+			d.Patterns = append(d.Patterns, pattern{ID: id, Colour: "#DDDDDD"})
 		}
 		return "url(#" + id + ")"
 	}

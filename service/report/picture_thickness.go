@@ -16,6 +16,9 @@ const mostAxles = 24
 // axle group uses up, at the thickness that is built or checked. Methods without axle
 // groups have no such picture.
 func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Picture {
+	if r == nil {
+		return Picture{ID: id, Title: "Damage by axle group", Description: "The thickness was given and not sized, so there is nothing to draw."}
+	}
 	thickness := shown.Length(r.ThicknessMM.Decimal) + " " + shown.LengthUnit()
 	d := &drawing{Picture: Picture{ID: id, Title: "Damage by axle group at " + thickness}, W: fullWidth}
 	d.Table = PictureTable{Caption: "Damage by axle group at a thickness of " + thickness, Columns: []PictureColumn{{Head: "Axle group"}, {Head: "Load", Unit: "kN", Numeric: true}, {Head: "Repetitions", Numeric: true},
