@@ -157,10 +157,6 @@ func (d *drawing) text(x, y px, anchor, text string) {
 	d.add(mark{Kind: "text", Class: "label", X: x, Y: y, Anchor: anchor, Text: text})
 }
 
-func (d *drawing) heading(x, y px, text string) {
-	d.add(mark{Kind: "text", Class: "label", X: x, Y: y, Weight: "bold", Text: text})
-}
-
 // rule is a thin line of the frame.
 func (d *drawing) rule(x1, y1, x2, y2 px, class string) {
 	m := mark{Kind: "line", Class: class, X: x1, Y: y1, W: x2, H: y2, Stroke: "currentColor", Thick: "1"}
@@ -316,6 +312,9 @@ func widthOf(text string) px {
 func fitted(name string, room px) string {
 	name = shownName(name)
 	runes := []rune(name)
+	if n := len(runes); n > 2*nameLength { // no drawing has room for more
+		runes = slices.Concat(runes[:nameLength], runes[n-nameLength:])
+	}
 	for keep := len(runes) - 1; widthOf(name) > room && keep > 1; keep-- {
 		head, tail := runes[:(keep*3+4)/5], runes[len(runes)-keep*2/5:]
 		for len(tail) > 0 && unicode.Is(unicode.Mn, tail[0]) { // a mark belongs to what stands before it

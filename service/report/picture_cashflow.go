@@ -10,12 +10,6 @@ import (
 	"slabledger/service"
 )
 
-// flows are the amounts of one kind by year.
-type flows struct {
-	name   string
-	byYear map[int]decimal.Decimal
-}
-
 // The kinds of cost as they are drawn, each with a fill of its own.
 const (
 	flowInitial = iota

@@ -71,6 +71,8 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 		return fmt.Sprintf("%s (%s %s, %s %s)", named(p.name), p.money, money, shown.Significant(p.y), carbon)
 	}
 	switch {
+	case len(points) == 1:
+		d.Description = "There is one alternative: " + say(points[0]) + "."
 	case len(front) == 0:
 		d.Description = counted(len(points), "alternative") + " by cost and carbon; they are not ranked, so there is no Pareto front."
 	case len(front) == 1:
