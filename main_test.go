@@ -350,7 +350,7 @@ var mayCall = map[string][]string{
 	"api":                 {"api/pages", "service", "service/report", "inventory", "inventory/epd", "lca/fault", "lca/unit"},
 	"api/pages":           {"service", "service/report", "inventory", "lca/fault"},
 	"service":             {"inventory", "inventory/epd", "lca/"},
-	"service/report":      {"service", "lca/num"},
+	"service/report":      {"service", "inventory", "lca/num"},
 	"inventory":           {"lca/num", "lca/unit"},
 	"inventory/epd":       {"inventory", "lca/num", "lca/unit", "lca/fault"},
 	"inventory/queue":     {"inventory"},

@@ -19,9 +19,9 @@ import (
 // over them, and a last sheet sets each total against the decimal of the service. No
 // formula has a value stored with it, so that whatever opens the workbook computes it.
 //
-// The same comparison gives the same bytes: nothing is taken from a clock. A sheet is
-// written row by row, so that what is held is the packed file and a sheet of 16 MiB at
-// most. The answer is that of Compare, with its lines.
+// The same comparison gives the same bytes: nothing is taken from a clock. Sheets are
+// written row by row: what is held is the packed file, and 16 MiB of each sheet, of which
+// the rest waits in a temporary file. The answer is that of Compare, with its lines.
 func Workbook(w io.Writer, r *service.ComparisonResponse) (err error) {
 	b := &workbook{file: excelize.NewFile(), r: r, rowOf: map[inputKey]int{}, escalatedAt: map[inputKey]string{}}
 	defer func() {
@@ -70,6 +70,9 @@ const (
 	sheetRanking        = "Ranking"
 	sheetCheck          = "Check"
 )
+
+// headAlternative heads the column of the names of alternatives.
+const headAlternative = "Alternative"
 
 // workbook is a workbook in the making. The first error stays, and nothing is written
 // after it.
@@ -194,15 +197,20 @@ func (b *workbook) byYear() bool {
 // prepare makes the sheets in their order, and the styles.
 func (b *workbook) prepare() {
 	f := b.file
-	landscape, fit, across, down, a4, on := "landscape", true, 1, 0, 9, true
+	landscape, fit, across, down, on := "landscape", true, 1, 0, true
+	narrow := []string{sheetSummary, sheetRates, sheetDiscount, sheetRanking, sheetCheck}
 	for i, name := range b.sheets() {
 		if i == 0 {
 			b.fail(f.SetSheetName("Sheet1", name))
 		} else if _, err := f.NewSheet(name); err != nil {
 			b.fail(err)
 		}
+		size := 8 // A3; 9 is A4 (ISO/IEC 29500-1, 18.3.1.63)
+		if slices.Contains(narrow, name) {
+			size = 9
+		}
 		b.fail(f.SetSheetProps(name, &excelize.SheetPropsOptions{FitToPage: &fit}))
-		b.fail(f.SetPageLayout(name, &excelize.PageLayoutOptions{Orientation: &landscape, Size: &a4, FitToWidth: &across, FitToHeight: &down}))
+		b.fail(f.SetPageLayout(name, &excelize.PageLayoutOptions{Orientation: &landscape, Size: &size, FitToWidth: &across, FitToHeight: &down}))
 		b.fail(f.SetHeaderFooter(name, &excelize.HeaderFooterOptions{OddFooter: "&L&A&RPage &P of &N"}))
 	}
 	b.fail(f.SetCalcProps(&excelize.CalcPropsOptions{FullCalcOnLoad: &on, ForceFullCalc: &on}))
@@ -217,10 +225,10 @@ func (b *workbook) prepare() {
 		b.fail(err)
 		return id
 	}
-	b.style.title = made(excelize.Style{Font: &excelize.Font{Bold: true, Size: 14}}, "")
-	b.style.head = made(excelize.Style{Font: &excelize.Font{Bold: true}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"},
+	b.style.title = made(excelize.Style{Font: &excelize.Font{Bold: true, Size: 14, Family: "Calibri"}}, "")
+	b.style.head = made(excelize.Style{Font: &excelize.Font{Bold: true, Size: 11, Family: "Calibri"}, Alignment: &excelize.Alignment{WrapText: true, Vertical: "top"},
 		Fill: excelize.Fill{Type: "pattern", Pattern: 1, Color: []string{"E4E7EB"}}, Border: []excelize.Border{{Type: "bottom", Color: "6B7280", Style: 1}}}, "")
-	b.style.text = made(excelize.Style{Alignment: &excelize.Alignment{Vertical: "top"}}, "@")
+	b.style.text = made(excelize.Style{Alignment: &excelize.Alignment{Vertical: "top", Horizontal: "left", Indent: 1}}, "@")
 	b.style.wrap = made(excelize.Style{Alignment: &excelize.Alignment{Vertical: "top", WrapText: true}}, "@")
 	b.style.whole, b.style.line, b.style.amount = made(excelize.Style{}, whole), made(excelize.Style{}, line), made(excelize.Style{}, amount)
 	b.style.figure, b.style.percent = made(excelize.Style{}, figure), made(excelize.Style{}, percent)
@@ -228,7 +236,7 @@ func (b *workbook) prepare() {
 	for _, side := range []string{"left", "right", "top", "bottom"} {
 		box.Border = append(box.Border, excelize.Border{Type: side, Color: "B59F3B", Style: 1})
 	}
-	b.enter = map[int]int{b.style.text: made(box, "@"), b.style.whole: made(box, whole), b.style.amount: made(box, amount), b.style.figure: made(box, figure), b.style.percent: made(box, percent)}
+	b.enter = map[int]int{b.style.wrap: made(box, "@"), b.style.whole: made(box, whole), b.style.amount: made(box, amount), b.style.figure: made(box, figure), b.style.percent: made(box, percent)}
 }
 
 // page begins a sheet whose first row has the heads of its columns.
@@ -248,7 +256,11 @@ func (b *workbook) page(sheet string, columns ...column) *page {
 		heads[i] = shaded{c.head, b.style.head}
 	}
 	if columns[0].head != "" {
-		b.fail(p.stream.SetPanes(&excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}))
+		panes := excelize.Panes{Freeze: true, YSplit: 1, TopLeftCell: "A2", ActivePane: "bottomLeft"}
+		if columns[1].head == headAlternative {
+			panes = excelize.Panes{Freeze: true, XSplit: 2, YSplit: 1, TopLeftCell: "C2", ActivePane: "bottomRight"}
+		}
+		b.fail(p.stream.SetPanes(&panes))
 		b.fail(b.file.SetDefinedName(&excelize.DefinedName{Name: "_xlnm.Print_Titles", RefersTo: fmt.Sprintf("'%s'!$1:$1", sheet), Scope: sheet}))
 		p.row(heads...)
 	}
@@ -264,16 +276,37 @@ func (p *page) row(cells ...any) int {
 	if p.b.err != nil {
 		return at
 	}
-	out := make([]any, len(cells))
+	out, lines := make([]any, len(cells)), 1
 	for i, c := range cells {
-		style := 0
-		if i < len(p.columns) {
-			style = p.columns[i].style
+		out[i] = p.cell(c, p.columns[i].style)
+		if made, ok := out[i].(excelize.Cell); ok && (made.StyleID == p.b.style.wrap || made.StyleID == p.b.style.head) {
+			text, _ := made.Value.(string)
+			lines = max(lines, linesOf(text, p.columns[i].width))
 		}
-		out[i] = p.cell(c, style)
 	}
-	p.b.fail(p.stream.SetRow(fmt.Sprintf("A%d", at), out))
+	var height []excelize.RowOpts
+	if lines > 1 {
+		height = append(height, excelize.RowOpts{Height: min(float64(lines)*lineHeight, 400)})
+	}
+	p.b.fail(p.stream.SetRow(fmt.Sprintf("A%d", at), out, height...))
 	return at
+}
+
+// lineHeight is that of a line of text in points. Programs do not all fit a row to the
+// text that is broken in it, so it is told.
+const lineHeight = 14
+
+// linesOf is how many lines a text takes in a column of a width, in characters.
+func linesOf(text string, width float64) int {
+	lines, used := 1, 0
+	for _, word := range strings.Fields(text) {
+		n := len([]rune(word))
+		if used > 0 && used+1+n > int(width*0.92) {
+			lines, used = lines+1, 0
+		}
+		used += n + 1
+	}
+	return lines
 }
 
 func (p *page) cell(value any, style int) any {
@@ -300,8 +333,8 @@ func (p *page) cell(value any, style int) any {
 		if v == "" {
 			return nil
 		}
-		if style != b.style.head && style != b.style.title && style != b.style.wrap {
-			style = b.style.text
+		if slices.Contains([]int{b.style.whole, b.style.line, b.style.amount, b.style.figure, b.style.percent}, style) {
+			style = b.style.text // where a number would stand
 		}
 		return excelize.Cell{StyleID: style, Value: inventory.EscapeCell(Printable(v))}
 	}
@@ -354,6 +387,10 @@ func (b *workbook) rates() {
 		}
 	}
 	for i, s := range e.RealEscalation {
+		note := "The change of a price beside inflation."
+		if b.alike(i) {
+			note = "No price follows this cell, since the answer does not tell those of two categories that escalate alike, or by nothing: change the column of escalation of the prices."
+		}
 		what := "of the category " + s.Category
 		if s.Item != "" {
 			what = "of the item " + s.Item
@@ -361,9 +398,9 @@ func (b *workbook) rates() {
 		var at int
 		if i < len(e.NominalEscalation) {
 			n := p.row("Nominal escalation "+what, nil, entered{e.NominalEscalation[i].Rate.Decimal}, "a year")
-			at = p.row("Real escalation "+what, nil, inReal(ref(sheetRates, "C", n, n)), "a year", "(nominal - inflation) / (1 + inflation)")
+			at = p.row("Real escalation "+what, nil, inReal(ref(sheetRates, "C", n, n)), "a year", "(nominal - inflation) / (1 + inflation). "+note)
 		} else {
-			at = p.row("Real escalation "+what, nil, entered{s.Rate.Decimal}, "a year", "The change of a price beside inflation.")
+			at = p.row("Real escalation "+what, nil, entered{s.Rate.Decimal}, "a year", note)
 		}
 		b.escalations = append(b.escalations, ref(sheetRates, "C", at, at))
 	}
@@ -376,6 +413,21 @@ func (b *workbook) rates() {
 		b.userCounts = ref(sheetRates, "C", at, at)
 	}
 	b.carbonPrices(p)
+}
+
+// alike tells that the prices of a category cannot be known by the factors of their
+// escalation.
+func (b *workbook) alike(n int) bool {
+	own := b.r.Economics.RealEscalation[n]
+	if own.Item != "" {
+		return false
+	}
+	for k, other := range b.r.Economics.RealEscalation {
+		if k != n && other.Item == "" && other.Rate.Equal(own.Rate.Decimal) {
+			return true
+		}
+	}
+	return own.Rate.IsZero()
 }
 
 // carbonPrices writes the price of carbon. The answer has its price and its growth by
@@ -470,3 +522,5 @@ func plain(d decimal.Decimal) string { return string(num.AppendPlain(nil, d)) }
 // ownTransport tells a line of the transport that an item's own data state: its factor
 // is another than that of the item itself, though it may have the same value.
 func ownTransport(use string) bool { return strings.Contains(use, ", by its own data") }
+
+func amount(d service.Amount) string { return string(num.AppendAmount(nil, d.Decimal)) }

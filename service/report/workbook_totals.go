@@ -25,7 +25,7 @@ func rounded(text string) formula { return formula("ROUND(" + text + ",6)") }
 
 // concreteTotals writes the totals per m3 of concrete.
 func (b *workbook) concreteTotals() {
-	head := []column{{"No.", 6, b.style.whole}, {"Alternative", 26, b.style.text}}
+	head := []column{{"No.", 6, b.style.whole}, {headAlternative, 26, b.style.text}}
 	for _, m := range []string{"A1", "A2", "A3", "A1-A3", "A4", "A5 waste"} {
 		head = append(head, column{m + ", kg CO2e/m3", 16, b.style.line})
 	}
@@ -87,7 +87,7 @@ var stages = []struct{ name, from, to string }{{"product", "D", "D"}, {"construc
 // carbonTotals writes the matrix of modules and its totals.
 func (b *workbook) carbonTotals() {
 	names, _ := printedModules(service.CarbonModules{})
-	head := []column{{"No.", 6, b.style.whole}, {"Alternative", 26, b.style.text}}
+	head := []column{{"No.", 6, b.style.whole}, {headAlternative, 26, b.style.text}}
 	for _, m := range names {
 		if m == "D" {
 			m = "D, beyond the boundary"
@@ -139,6 +139,7 @@ func (b *workbook) carbonTotals() {
 			quotient := margin{num.Quotient(total.value, years), num.Quotient(total.size, years), num.Quotient(total.slack, years)}
 			b.fixed(i, "Carbon, total a year", "kg CO2e/m2", &annual.CarbonPerM2Year, quotient.rounded(), at(columnCarbonYear))
 		}
+		sums["total"] = total
 		p.row(cells...)
 	}
 }
@@ -178,7 +179,7 @@ func (b *workbook) costTotals() {
 		return
 	}
 	money := ", " + b.r.Inventory.Currency + "/m2"
-	head := []column{{"No.", 6, b.style.whole}, {"Alternative", 26, b.style.text}, {"Years studied", 10, b.style.whole}}
+	head := []column{{"No.", 6, b.style.whole}, {headAlternative, 26, b.style.text}, {"Years studied", 10, b.style.whole}}
 	for _, name := range []string{"Initial", "Maintenance, present value", "Residual value, present value, a credit", "Cost to road users, present value", "Emissions at the price of carbon, present value",
 		"Net present value without user cost", "Net present value with user cost", "Net present value, as ranked", "Net present value with the price of carbon"} {
 		head = append(head, column{name + money, 18, b.style.line})
@@ -287,17 +288,6 @@ func (b *workbook) costTotal(p *page, i int) {
 	sums["npv"], sums["annual"], sums["agency"], sums["with user"] = npv, annual(npv), agency, included
 }
 
-// totalMargin is that of the total carbon of an alternative.
-func (b *workbook) totalMargin(i int) (sum margin) {
-	names, values := printedModules(b.r.Alternatives[i].Carbon.Modules)
-	for k, value := range values {
-		if value != nil && names[k] != "D" {
-			sum = sum.plus(b.carbonSums[i][names[k]])
-		}
-	}
-	return sum
-}
-
 // differences writes each alternative minus the baseline.
 func (b *workbook) differences() {
 	money := b.r.Inventory.Currency + "/m2"
@@ -308,6 +298,7 @@ func (b *workbook) differences() {
 		margin                    func(int) margin
 	}
 	cost := func(name string) func(int) margin { return func(i int) margin { return b.costSums[i][name] } }
+	carbon := func(name string) func(int) margin { return func(i int) margin { return b.carbonSums[i][name] } }
 	measures := []measure{{"thickness", "mm", sheetDifferences, "C", func(d service.Delta) *service.Change { return &d.ThicknessMM }, func(i int) margin { return known(b.r.Alternatives[i].ThicknessMM.Decimal) }}}
 	if b.r.Economics != nil {
 		measures = append(measures,
@@ -318,9 +309,9 @@ func (b *workbook) differences() {
 			measure{"equivalent annual", money, sheetCostTotals, letter(costAnnual), func(d service.Delta) *service.Change { return d.EquivalentAnnualPerM2 }, cost("annual")})
 	}
 	measures = append(measures,
-		measure{"carbon, cradle to gate", "kg CO2e/m2", sheetCarbonTotals, columnGate, func(d service.Delta) *service.Change { return &d.CradleToGateKgCO2ePerM2 }, func(i int) margin { return b.carbonSums[i]["A1-A3"] }},
-		measure{"carbon, total", "kg CO2e/m2", sheetCarbonTotals, columnTotal, func(d service.Delta) *service.Change { return d.TotalKgCO2ePerM2 }, b.totalMargin})
-	head := []column{{"No.", 6, b.style.whole}, {"Alternative", 26, b.style.text}, {"Thickness, mm", 12, b.style.figure}}
+		measure{"carbon, cradle to gate", "kg CO2e/m2", sheetCarbonTotals, columnGate, func(d service.Delta) *service.Change { return &d.CradleToGateKgCO2ePerM2 }, carbon("A1-A3")},
+		measure{"carbon, total", "kg CO2e/m2", sheetCarbonTotals, columnTotal, func(d service.Delta) *service.Change { return d.TotalKgCO2ePerM2 }, carbon("total")})
+	head := []column{{"No.", 6, b.style.whole}, {headAlternative, 26, b.style.text}, {"Thickness, mm", 12, b.style.figure}}
 	for _, m := range measures {
 		head = append(head, column{m.name + ", " + m.unit, 18, b.style.line}, column{m.name + ", % of the baseline", 16, b.style.line})
 	}
@@ -375,17 +366,18 @@ func (b *workbook) ranking() {
 		margin              func(int) margin
 	}
 	cost := func(name string) func(int) margin { return func(i int) margin { return b.costSums[i][name] } }
+	carbon := func(name string) func(int) margin { return func(i int) margin { return b.carbonSums[i][name] } }
 	var list []criterion
 	if r := b.r.Comparison.Ranking; r != nil {
 		list = append(list, criterion{"net present value", sheetCostTotals, letter(costNPV), r.ByNetPresentValue, cost("npv")},
 			criterion{"net present value without user cost", sheetCostTotals, letter(costAgency), r.WithoutUserCost, cost("agency")},
 			criterion{"net present value with user cost", sheetCostTotals, letter(costWithUser), r.WithUserCost, cost("with user")},
-			criterion{"total carbon", sheetCarbonTotals, columnTotal, r.ByTotalCarbon, b.totalMargin})
+			criterion{"total carbon", sheetCarbonTotals, columnTotal, r.ByTotalCarbon, carbon("total")})
 	}
 	if b.byYear() {
 		u := b.r.Comparison.UnequalLives
 		list = append(list, criterion{"equivalent annual cost", sheetCostTotals, letter(costAnnual), u.ByEquivalentAnnual, cost("annual")},
-			criterion{"carbon a year", sheetCarbonTotals, columnCarbonYear, u.ByAnnualCarbon, b.totalMargin})
+			criterion{"carbon a year", sheetCarbonTotals, columnCarbonYear, u.ByAnnualCarbon, carbon("total")})
 	}
 	kept := list[:0]
 	for _, c := range list {
@@ -397,7 +389,7 @@ func (b *workbook) ranking() {
 	if b.r.Comparison.Ranking == nil && !b.byYear() {
 		return
 	}
-	head := []column{{"No.", 6, b.style.whole}, {"Alternative", 26, b.style.text}}
+	head := []column{{"No.", 6, b.style.whole}, {headAlternative, 26, b.style.text}}
 	for _, c := range list {
 		head = append(head, column{"Rank by " + c.name + ", 1 is least", 16, b.style.whole})
 	}
@@ -452,7 +444,7 @@ func (b *workbook) abated(i, base, n int, a service.Abatement, column string) []
 	npv, npvBase := cell(sheetCostTotals, letter(costNPV), i), cell(sheetCostTotals, letter(costNPV), base)
 	carbon, carbonBase := cell(sheetCarbonTotals, columnTotal, i), cell(sheetCarbonTotals, columnTotal, base)
 	if a.CostPerTCO2e != nil {
-		extra, saved := b.costSums[i]["npv"].minus(b.costSums[base]["npv"]), b.totalMargin(base).minus(b.totalMargin(i))
+		extra, saved := b.costSums[i]["npv"].minus(b.costSums[base]["npv"]), b.carbonSums[base]["total"].minus(b.carbonSums[i]["total"])
 		per := func(d decimal.Decimal) decimal.Decimal { return num.Quotient(d.Shift(3), saved.value) }
 		ratio := num.Quotient(extra.value, saved.value).Abs()
 		m := margin{per(extra.value), per(extra.size.Add(saved.size.Mul(ratio))), per(extra.slack.Add(saved.slack.Mul(ratio)))}
@@ -464,7 +456,7 @@ func (b *workbook) abated(i, base, n int, a service.Abatement, column string) []
 
 // check writes the sheet that sets every total against the decimal of the service.
 func (b *workbook) check() {
-	p := b.page(sheetCheck, column{"No.", 6, b.style.whole}, column{"Alternative", 26, b.style.text}, column{"Figure", 46, b.style.text}, column{"Unit", 16, b.style.text}, column{"As the service printed it", 26, b.style.text},
+	p := b.page(sheetCheck, column{"No.", 6, b.style.whole}, column{headAlternative, 26, b.style.text}, column{"Figure", 46, b.style.text}, column{"Unit", 16, b.style.text}, column{"As the service printed it", 26, b.style.text},
 		column{"The same as a number", 22, b.style.amount}, column{"Recalculated", 22, b.style.amount}, column{"Difference", 18, b.style.figure}, column{"Bound of the difference", 18, b.style.figure}, column{"Result", 12, b.style.text})
 	defer p.end()
 	first := p.next
