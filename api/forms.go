@@ -25,7 +25,9 @@ type form struct {
 // comparisonForms are all of them, a line each.
 var comparisonForms = []form{
 	{mediaXLSX, func(w io.Writer, r *service.ComparisonResponse, _ url.Values) error { return report.Workbook(w, r) }},
-	{mediaCSV, func(w io.Writer, r *service.ComparisonResponse, query url.Values) error { return report.CSV(w, r, query.Get("table")) }},
+	{mediaCSV, func(w io.Writer, r *service.ComparisonResponse, query url.Values) error {
+		return report.CSV(w, r, query.Get("table"))
+	}},
 }
 
 // comparisonMedia lists what is offered, JSON first.
@@ -101,7 +103,7 @@ func (s *Server) compare(c echo.Context, media string) error {
 		return err
 	}
 	if media != mediaJSON {
-		return sendFile(c, media, comparisonName(answer, query), text, "no-cache")
+		return sendFile(c, media, comparisonName(answer, query), text, "no-store")
 	}
 	c.Response().Header().Add("Vary", "Accept")
 	return c.Blob(http.StatusOK, media, text)
