@@ -37,7 +37,7 @@ type packed struct {
 func (p *packed) Write(b []byte) (int, error) {
 	n, err := p.pack.Write(b)
 	p.sum.Write(b[:n]) // which never fails
-	p.size += uint64(n)
+	p.size += uint64(n) //nolint:gosec // not negative
 	return n, err
 }
 
@@ -61,7 +61,7 @@ func (z *sortedZip) Close() error {
 		if err := p.pack.Close(); err != nil {
 			return err
 		}
-		part, err := w.CreateRaw(&zip.FileHeader{Name: p.name, Method: zip.Deflate, CRC32: p.sum.Sum32(), CompressedSize64: uint64(p.into.Len()), UncompressedSize64: p.size})
+		part, err := w.CreateRaw(&zip.FileHeader{Name: p.name, Method: zip.Deflate, CRC32: p.sum.Sum32(), CompressedSize64: uint64(p.into.Len()), UncompressedSize64: p.size}) //nolint:gosec // not negative
 		if err != nil {
 			return err
 		}
