@@ -39,12 +39,20 @@ func comparisonMedia() []string {
 	return offers
 }
 
-// inForm writes a comparison in a form other than JSON.
-func inForm(media string, r *service.ComparisonResponse, query url.Values) ([]byte, error) {
+// sendForm sends a comparison in a form other than JSON. The caller has room for it among
+// what holds a whole table in memory; those that compute wait for none of it.
+func sendForm(c echo.Context, media string, r *service.ComparisonResponse, caching string) error {
+	query := c.QueryParams()
 	at := slices.IndexFunc(comparisonForms, func(f form) bool { return f.media == media })
 	var file bytes.Buffer
-	err := comparisonForms[at].write(&file, r, query)
-	return file.Bytes(), err
+	if err := comparisonForms[at].write(&file, r, query); err != nil {
+		return err
+	}
+	name := "comparison-" + r.RequestHash[:12]
+	if table := query.Get("table"); table != "" {
+		name += "-" + table
+	}
+	return sendFile(c, media, name, file.Bytes(), caching)
 }
 
 // checkTable holds the parameter table against the form that is asked for.
@@ -59,19 +67,9 @@ func checkTable(media string, query url.Values) error {
 	return nil
 }
 
-// comparisonName is the name of the file of a comparison.
-func comparisonName(r *service.ComparisonResponse, query url.Values) string {
-	name := "comparison-" + r.RequestHash[:12]
-	if table := query.Get("table"); table != "" {
-		name += "-" + table
-	}
-	return name
-}
-
 // compare answers as JSON, or in another form where the client prefers that.
 func (s *Server) compare(c echo.Context, media string) error {
-	query := c.QueryParams()
-	if err := checkTable(media, query); err != nil {
+	if err := checkTable(media, c.QueryParams()); err != nil {
 		return err
 	}
 	body, refused, err := s.readBody(c, "compare")
@@ -88,13 +86,10 @@ func (s *Server) compare(c echo.Context, media string) error {
 	var answer *service.ComparisonResponse
 	text, err := s.computed(c.Request().Context(), "compare", func(ctx context.Context) ([]byte, error) {
 		var err error
-		if answer, err = s.service.Compare(ctx, body, refused...); err != nil {
+		if answer, err = s.service.Compare(ctx, body, refused...); err != nil || media != mediaJSON {
 			return nil, err
 		}
-		if media == mediaJSON {
-			return service.Encode(answer)
-		}
-		return inForm(media, answer, query)
+		return service.Encode(answer)
 	})
 	if err != nil {
 		return err
@@ -103,7 +98,7 @@ func (s *Server) compare(c echo.Context, media string) error {
 		return err
 	}
 	if media != mediaJSON {
-		return sendFile(c, media, comparisonName(answer, query), text, "no-store")
+		return sendForm(c, media, answer, "no-store")
 	}
 	c.Response().Header().Add("Vary", "Accept")
 	return c.Blob(http.StatusOK, media, text)

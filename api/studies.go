@@ -170,8 +170,7 @@ func (s *Server) deleteStudy(c echo.Context) error {
 // studyResult computes the comparison again. Where that is not what was saved, a
 // header says so; the body is what the program of today answers.
 func (s *Server) studyResult(c echo.Context, media string) error {
-	query := c.QueryParams()
-	if err := checkTable(media, query); err != nil {
+	if err := checkTable(media, c.QueryParams()); err != nil {
 		return err
 	}
 	if media != mediaJSON {
@@ -187,10 +186,7 @@ func (s *Server) studyResult(c echo.Context, media string) error {
 		if result, err = s.service.StudyResult(ctx, c.Param("study")); err != nil {
 			return nil, err
 		}
-		if media == mediaJSON {
-			return result.Text, nil
-		}
-		return inForm(media, result.Response, query)
+		return result.Text, nil
 	})
 	if err != nil {
 		return err
@@ -203,7 +199,7 @@ func (s *Server) studyResult(c echo.Context, media string) error {
 		h.Set("Study-Moved", result.Moved)
 	}
 	if media != mediaJSON {
-		return sendFile(c, media, comparisonName(result.Response, query), text, "no-cache")
+		return sendForm(c, media, result.Response, "no-cache")
 	}
 	h.Set("Cache-Control", "no-cache")
 	h.Add("Vary", "Accept")

@@ -88,6 +88,7 @@ func (b *workbook) beyond() []string {
 		"An item that is made of others (a recipe) stands in the lines as its parts, each with its own price and factor.",
 		"One item's price, or factor, stands once for all lines that have it. Where two factors of an item are the same number, they share a cell, and the column of modules says for which.",
 	}
+	list = append(list, "The shares of carbon by kind of source, and the uptake by carbonation before it is a line, are not repeated.")
 	if r.Economics == nil {
 		return list
 	}
