@@ -3,7 +3,9 @@ package api_test
 import (
 	"bytes"
 	"encoding/csv"
+	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 
@@ -12,6 +14,7 @@ import (
 	"github.com/xuri/excelize/v2"
 
 	"slabledger/api"
+	"slabledger/service/report"
 )
 
 const workbookType = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -167,6 +170,17 @@ func TestLinesOfATableComeToTheTotals(t *testing.T) {
 	}
 	for _, name := range []string{"quantities", "concrete-lines", "totals", "deltas", "sources"} {
 		table(name)
+	}
+}
+
+// The contract names the tables that there are.
+func TestContractNamesEveryTable(t *testing.T) {
+	var names []string
+	for _, name := range contract().Document().Components.Parameters["Table"].Value.Schema.Value.Enum {
+		names = append(names, fmt.Sprint(name))
+	}
+	if !slices.Equal(names, report.Tables()) {
+		t.Errorf("the contract has %v, the report %v", names, report.Tables())
 	}
 }
 

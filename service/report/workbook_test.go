@@ -264,7 +264,7 @@ func TestEveryTotalComesOutOfTheWorkbookAgain(t *testing.T) {
 				}
 			}
 		}
-		if differ := cell(t, f, "Summary", summaryRow(t, f, "Figures that differ from the service"), "B"); differ != "0" {
+		if differ := cell(t, f, "Summary", rowOf(t, f, "Summary", "Figures that differ from the service"), "B"); differ != "0" {
 			t.Errorf("%s: the first sheet says that %q figures differ", name, differ)
 		}
 		t.Logf("%s: %d figures without a half, off by at most %.2g of themselves; %d with one, within their bound", name, exact, worst, halves)
@@ -280,9 +280,7 @@ func cell(t testing.TB, f *excelize.File, sheet string, row int, column string) 
 	return text
 }
 
-// summaryRow finds a row by the text of its first cell.
-func summaryRow(t testing.TB, f *excelize.File, text string) int { return rowOf(t, f, "Summary", text) }
-
+// rowOf finds the first row that has all texts.
 func rowOf(t testing.TB, f *excelize.File, sheet string, texts ...string) int {
 	t.Helper()
 	rows, err := f.GetRows(sheet, excelize.Options{RawCellValue: true})
@@ -368,6 +366,9 @@ func TestChangedInputsMoveTheTotalsAsTheServiceDoes(t *testing.T) {
 			}
 		}
 		t.Logf("%s moves %d of %d figures, to those of the service", c.name, moved, held)
+		if said := cell(t, found[c.name], "Summary", rowOf(t, found[c.name], "Summary", "Figures that differ from the service"), "B"); said == "0" || said == "" {
+			t.Errorf("%s: the first sheet says that %q figures differ from the answer", c.name, said)
+		}
 		if moved < 9 {
 			t.Errorf("%s moves %d figures only", c.name, moved)
 		}
