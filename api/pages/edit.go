@@ -3,6 +3,7 @@ package pages
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/url"
@@ -170,7 +171,7 @@ func fieldsOf(c echo.Context) (url.Values, error) {
 	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxForm))
 	var over *http.MaxBytesError
 	if errors.As(err, &over) {
-		return nil, &service.Error{Code: service.Malformed, Detail: "The form has more than 1 MiB. Let alternatives be like others, so that they are short, or send the comparison to /v1/comparisons."}
+		return nil, &service.Error{Code: "body-too-large", Detail: fmt.Sprintf("The form has more than %d bytes.", maxForm)}
 	}
 	if err != nil {
 		return nil, &service.Error{Code: service.Malformed, Detail: "The form ended before it was complete.", Cause: err}

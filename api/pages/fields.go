@@ -222,7 +222,7 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 	}
 	n := f.new("rows", m, at, up)
 	n.Hint, n.Value = m.hint, map[bool]string{true: "None.", false: "Not stated."}[given]
-	n.Folds, n.Open = up != nil && m.name != "constituents" && m.kind != aTakes, len(list) > 0
+	n.Folds, n.Open = (up != nil || m.name == "strategies") && m.name != "constituents" && m.kind != aTakes, len(list) > 0
 	for _, part := range m.parts {
 		if text := part.wanted(); text != "" && len(list) > 0 {
 			n.Hints = append(n.Hints, hint{hintOf(n.ID, part), part.label, text})
