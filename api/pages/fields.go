@@ -224,7 +224,7 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 	n.Hint, n.Value = m.hint, map[bool]string{true: "None.", false: "Not stated."}[given]
 	n.Folds, n.Open = (up != nil || m.name == "strategies") && m.name != "constituents" && m.kind != aTakes, len(list) > 0
 	for _, part := range m.parts {
-		if text := part.wanted(); text != "" && len(list) > 0 {
+		if text := part.wantedOfRows(); text != "" && len(list) > 0 {
 			n.Hints = append(n.Hints, hint{hintOf(n.ID, part), part.label, text})
 		}
 	}
@@ -238,10 +238,10 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 		} else {
 			r.Parts, r.Elsewhere = f.parts(m.parts, at.At(i), object, r), elsewhere(object, m.parts)
 			for _, part := range r.Parts {
-				if part.Is == "field" && len(part.Actions) == 0 {
-					part.Hint, part.HintID = "", hintOf(n.ID, part.member)
-					if part.member.wanted() == "" {
-						part.HintID = ""
+				if part.Is == "field" && part.Hint == part.member.wanted() {
+					part.Hint, part.HintID = "", ""
+					if part.member.wantedOfRows() != "" {
+						part.HintID = hintOf(n.ID, part.member)
 					}
 				}
 			}

@@ -230,3 +230,12 @@ func (m member) wanted() string {
 	}
 	return strings.Join(said, " ")
 }
+
+// wantedOfRows is wanted for a field of rows, whose hints stand once above all rows: what
+// its label and the example in it do not tell.
+func (m member) wantedOfRows() string {
+	if len(m.units) == 0 && m.hint == "" && m.kind != manyWholes {
+		return ""
+	}
+	return m.wanted()
+}
