@@ -282,7 +282,7 @@ func TestComparisonIsBuiltWithButtons(t *testing.T) {
 	if r.at("/baseline") != "reference" || r.at("/alternatives/1/like") != "reference" {
 		t.Errorf("the new name is not followed: %s", r.held())
 	}
-	r.press("up "+mix+"/constituents/3", mix+"/constituents/3/item", "sand-washed", mix+"/constituents/3/amount", "700 kg/m3")
+	r.press("up "+mix+"/constituents/4", mix+"/constituents/4/item", "gravel-20", mix+"/constituents/4/amount", "500 kg/m3", mix+"/constituents/2/amount", "400 kg/m3")
 	r.press("add "+mix+"/stages", "/alternatives/0/slab/lane_width", "3.5 m", "/alternatives/0/slab/joints/spacing", "4.5 m")
 	r.press("add "+mix+"/stages", mix+"/stages/0/name", "slurry", mix+"/stages/0/mixer", "mixer-small", mix+"/stages/0/minutes", "4")
 	r.press("add " + mix + "/stages/0/takes")
@@ -303,8 +303,8 @@ func TestComparisonIsBuiltWithButtons(t *testing.T) {
 		design+"/serviceability/reliability", "90 %", design+"/serviceability/s0", "0.35", design+"/serviceability/delta_psi", "1.7", design+"/serviceability/load_transfer", "3.2", design+"/serviceability/drainage", "1.0", design+"/serviceability/elastic_modulus", "30 GPa", design+"/serviceability/terminal_psi", "2.5")
 	holds(t, r.answer, 200, "Nothing is wrong with it")
 	r.labelled()
-	want := `{"item":"sand-washed","amount":"700 kg/m3"}`
-	if got, _ := json.Marshal(r.at(mix+"/constituents/2"), json.Deterministic(true)); canonical(t, got) != canonical(t, []byte(want)) {
+	want := `{"item":"gravel-20","amount":"500 kg/m3"}`
+	if got, _ := json.Marshal(r.at(mix+"/constituents/3"), json.Deterministic(true)); canonical(t, got) != canonical(t, []byte(want)) {
 		t.Errorf("the constituent that was moved: %s", got)
 	}
 	r.press("compare")

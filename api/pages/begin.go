@@ -61,10 +61,11 @@ func (p *Pages) begin(c echo.Context) error {
 // starts from them puts their own in.
 func sketch(v *inventory.Version) (doc document, lacks []string) {
 	priced := true
+	use := func(it *inventory.Item) { priced = priced && (it.Price != nil || len(it.Recipe) > 0) }
 	first := func(category inventory.Category, suits func(*inventory.Item) bool) *inventory.Item {
 		for i := range v.Items {
 			if it := &v.Items[i]; it.Category == category && (suits == nil || suits(it)) {
-				priced = priced && (it.Price != nil || len(it.Recipe) > 0)
+				use(it)
 				return it
 			}
 		}
@@ -82,25 +83,42 @@ func sketch(v *inventory.Version) (doc document, lacks []string) {
 		}
 	}
 	hasVolume := func(it *inventory.Item) bool { return it.Density.Valid }
-	add := func(category inventory.Category, amount, distance string) {
-		it := first(category, hasVolume)
-		if it == nil {
+	add := func(category inventory.Category, distance string, amounts ...string) {
+		var found []*inventory.Item
+		for i := range v.Items {
+			if it := &v.Items[i]; it.Category == category && it.Density.Valid {
+				found = append(found, it)
+			}
+		}
+		if len(found) == 0 {
 			lack("no item of the category %s with a density, for the mix", category)
 			return
 		}
-		constituents = append(constituents, map[string]any{"item": it.Code, "amount": amount})
-		_, own := it.Factors[inventory.FactorA2]
+		hauled := false
+		for i, it := range []*inventory.Item{found[0], found[len(found)-1]} {
+			if i >= len(amounts) || i == 1 && len(found) == 1 {
+				break
+			}
+			amount := amounts[i]
+			if len(found) == 1 {
+				amount = amounts[len(amounts)-1]
+			}
+			use(it)
+			constituents = append(constituents, map[string]any{"item": it.Code, "amount": amount})
+			_, own := it.Factors[inventory.FactorA2]
+			hauled = hauled || !own
+		}
 		switch {
-		case own:
+		case !hauled:
 		case category == inventory.Water:
 			transport = append(transport, map[string]any{"category": string(category), "to": "plant", "transport": included, "reason": "piped"})
 		default:
 			haul(category, "plant", distance)
 		}
 	}
-	add(inventory.Cement, "350 kg/m3", "100 km")
-	add(inventory.Water, "165 kg/m3", "")
-	add(inventory.Aggregate, "balance", "40 km")
+	add(inventory.Cement, "100 km", "350 kg/m3")
+	add(inventory.Water, "", "165 kg/m3")
+	add(inventory.Aggregate, "40 km", "1000 kg/m3", "balance")
 	haul("concrete", "site", "20 km")
 	slab := map[string]any{"thickness": "240 mm"}
 	mix := map[string]any{"constituents": constituents, "air": "2 %"}

@@ -252,7 +252,7 @@ func (p *Pages) versionOf(ctx context.Context, name string) (*inventory.Version,
 // showEdit writes the form.
 func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 	ctx := c.Request().Context()
-	v := editView{AsJSON: e.asJSON, Checked: e.checked, Sketch: e.sketch, Lacks: lacks, Note: e.note, Written: e.written, Source: e.source}
+	v := editView{AsJSON: e.asJSON, Checked: e.checked, Sketch: e.sketch, Lacks: lacks, Note: e.note, Written: e.written, Source: e.source, Open: e.open}
 	status := http.StatusOK
 	text, readable := e.request()
 	var faults []Fault

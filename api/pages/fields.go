@@ -88,7 +88,7 @@ func newForm(doc document, open int, version *inventory.Version, refs []string) 
 	alternatives, _ := doc.list("/alternatives")
 	f.open = max(0, min(open, len(alternatives)-1))
 	f.Question = f.parts(questionMembers, "", doc, nil)
-	f.Question = append(f.Question, f.node(member{name: "baseline", label: "Baseline", kind: aChoice, choices: []string{"names"}, term: "baseline", hint: "The alternative that the others are measured against."}, "", doc, nil))
+	f.Question = append(f.Question, f.node(member{name: "baseline", label: "Baseline", kind: aChoice, choices: []string{"names"}, term: "Baseline", hint: "The alternative that the others are measured against."}, "", doc, nil))
 	if len(alternatives) < maxAlternatives {
 		f.may("add /alternatives")
 	}
@@ -195,6 +195,9 @@ func (f *form) group(m member, at fault.Path, value any, given bool, up *node) *
 	n.Folds, n.Open = up != nil || strings.HasPrefix(n.Pointer, "/alternatives/"), given
 	if m.name == "mix" || m.name == "slab" {
 		n.Folds, n.Open = false, true
+	}
+	if slices.Contains([]string{"strength", "soil", "traffic"}, m.name) && up.member.kind == aThickness {
+		n.Open = true // which no method does without
 	}
 	n.Parts, n.Elsewhere = f.parts(m.parts, at, object, n), elsewhere(object, m.parts)
 	if _, from, found := f.inherited(at); found && !given {

@@ -87,15 +87,15 @@ var (
 
 // questionMembers are those of the whole request.
 var questionMembers = []member{
-	choice("inventory", "Inventory", "inventories").explained("inventory", "Prices and emission factors. A published version never changes, so figures from it stay."),
+	choice("inventory", "Inventory", "inventories").explained("Inventory", "Prices and emission factors. A published version never changes, so figures from it stay."),
 	group("functional_unit", "Functional unit",
 		text("area", "Area of pavement", "7300 m2", unit.Area),
-		whole("analysis_period_years", "Analysis period, years", "40").explained("analysis period", ""),
+		whole("analysis_period_years", "Analysis period, years", "40").explained("Analysis period", ""),
 		choice("unequal_lives", "Slabs of unequal lives", "common_period", "annual_equivalent"),
 		group("service", "Service that is asked for", serviceOf...),
-	).explained("functional unit", "What every alternative must provide."),
+	).explained("Functional unit", "What every alternative must provide."),
 	group("economics", "Economics",
-		text("real_discount_rate", "Real discount rate per year", "3 %", unit.Ratio).explained("discount rate", "Without inflation. Or give the nominal rate and inflation."),
+		text("real_discount_rate", "Real discount rate per year", "3 %", unit.Ratio).explained("Discount rate", "Without inflation. Or give the nominal rate and inflation."),
 		text("nominal_discount_rate", "Nominal discount rate per year", "5.06 %", unit.Ratio),
 		text("inflation", "Inflation per year", "2 %", unit.Ratio),
 		rows("discount_rate_schedule", "Rates that change with time", "rate", 101, whole("from_year", "From year", "31"), text("rate", "Real rate per year", "3 %", unit.Ratio)),
@@ -111,7 +111,7 @@ var questionMembers = []member{
 			rows("by_year", "Prices by year", "price", 101, whole("from_year", "From year", "0"), text("amount", "Price", "80 EUR/t")),
 		),
 		yesNo("include_user_cost", "Cost to road users counts in the whole-life cost"),
-	).explained("whole-life cost", "Without economics no cost is computed, and prices may be missing."),
+	).explained("Whole-life cost", "Without economics no cost is computed, and prices may be missing."),
 	rows("strategies", "Maintenance plans by name", "plan", 50, text("name", "Name", "grind and reseal"), rows("maintenance", "Works of the plan", "work", 60, eventRow...)),
 }
 
@@ -140,7 +140,7 @@ var alternativeMembers = []member{
 			text("name", "Name", "slurry"), member{name: "mixer", label: "Mixer", kind: anItem, items: []inventory.Category{inventory.Plant}, mixers: true}, whole("minutes", "Minutes in the mixer", "3"),
 			member{name: "takes", label: "Takes", kind: aTakes, entry: "take", most: 40, parts: []member{
 				item("item", "Material", ofConcrete...), choice("category", "or category", "groups"), text("share", "Share of its amount", "25 %", unit.Ratio), text("water_binder_ratio", "or water up to a water/binder ratio of", "0.30")}},
-		).explained("staged mixing", "The last stage, and only it, takes the rest. Without stages the concrete is mixed once, in the mixer that the inventory names."),
+		).explained("Staged mixing", "The last stage, and only it, takes the rest. Without stages the concrete is mixed once, in the mixer that the inventory names."),
 	),
 	group("slab", "Slab",
 		member{name: "thickness", label: "Thickness", kind: aThickness, example: "240 mm", units: []unit.Kind{unit.Length}, parts: []member{
@@ -148,7 +148,7 @@ var alternativeMembers = []member{
 			group("strength", "Strength of the concrete in flexure",
 				text("modulus_of_rupture", "Modulus of rupture", "4.5 MPa", unit.Pressure),
 				choice("strength_rule", "How residual strength enters", "none", "residual_ratio", "mor_plus_f150"),
-				text("residual_ratio", "Residual strength ratio R", "20 %", unit.Ratio).explained("residual strength ratio", ""),
+				text("residual_ratio", "Residual strength ratio R", "20 %", unit.Ratio).explained("Residual strength ratio", ""),
 				text("f150", "Residual strength at span/150", "0.9 MPa", unit.Pressure),
 				text("coefficient_of_variation", "Coefficient of variation", "15 %", unit.Ratio)),
 			group("soil", "Soil under the slab",
@@ -180,14 +180,14 @@ var alternativeMembers = []member{
 		choice("category", "Category", "groups"), item("item", "or item", inventory.Categories()...), choice("to", "To", "plant", "site", "disposal"), item("mode", "Vehicle", inventory.Transport), text("distance", "Distance, one way", "120 km", unit.Length), choice("transport", "or nothing to count", included), reason,
 	).explained("", "A haul of an item goes before one of its category; several that match are legs one after the other."),
 	rows("construction", "Construction works", "work", 40, item("item", "Work", inventory.Operation), text("share", "Share", "100 %", unit.Ratio).explained("", shareOfAll), userCost),
-	rows("maintenance", "Maintenance", "work", 60, eventRow...).explained("b2-b5", "Works in given years, every so many years, or at an age. An empty list says that nothing is due; without one, maintenance is not declared."),
+	rows("maintenance", "Maintenance", "work", 60, eventRow...).explained("B2-B5", "Works in given years, every so many years, or at an age. An empty list says that nothing is due; without one, maintenance is not declared."),
 	choice("strategy", "or a maintenance plan by name", "strategies"),
-	rows("end_of_life", "End of life", "process", 20, item("item", "Process", inventory.Operation, inventory.Disposal, inventory.Transport), choice("module", "Module", "C1", "C2", "C3", "C4", "D"), text("share", "Share", "100 %", unit.Ratio).explained("", shareOfAll)).explained("c1-c4", "Counts in carbon only."),
-	group("residual", "Residual value", choice("method", "Method", "none", "remaining_life", "straight_line", "given"), whole("life_years", "Life of the slab, years", "50"), text("final_value", "Value at the end of the life", "5.00 EUR/m2"), text("value", "Value at the end of the period", "12.50 EUR/m2")).explained("residual value", ""),
+	rows("end_of_life", "End of life", "process", 20, item("item", "Process", inventory.Operation, inventory.Disposal, inventory.Transport), choice("module", "Module", "C1", "C2", "C3", "C4", "D"), text("share", "Share", "100 %", unit.Ratio).explained("", shareOfAll)).explained("C1-C4", "Counts in carbon only."),
+	group("residual", "Residual value", choice("method", "Method", "none", "remaining_life", "straight_line", "given"), whole("life_years", "Life of the slab, years", "50"), text("final_value", "Value at the end of the life", "5.00 EUR/m2"), text("value", "Value at the end of the period", "12.50 EUR/m2")).explained("Residual value", ""),
 	group("carbonation", "Carbonation in use",
 		text("k", "Rate k", "1.6 mm/year^0.5", unit.CarbonationRate), text("degree", "Degree of carbonation", "85 %", unit.Ratio),
 		choice("strength_class", "Strength class", "C8/10", "C12/15", "C16/20", "C20/25", "C25/30", "C30/37", "C35/45", "C40/50", "C45/55", "C50/60"), choice("exposure", "Exposure", "exposed_to_rain", "sheltered_from_rain", "in_ground"),
-		rows("cements", "What is in the cements", "cement", 10, item("item", "Cement", inventory.Cement), text("clinker", "Clinker in the cement", "95 %", unit.Ratio), text("reactive_cao", "Reactive CaO in the clinker", "65 %", unit.Ratio))).explained("b1", ""),
+		rows("cements", "What is in the cements", "cement", 10, item("item", "Cement", inventory.Cement), text("clinker", "Clinker in the cement", "95 %", unit.Ratio), text("reactive_cao", "Reactive CaO in the clinker", "65 %", unit.Ratio))).explained("B1", ""),
 	group("service", "Service that this design gives", serviceOf...),
 }
 
