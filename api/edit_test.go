@@ -426,7 +426,7 @@ func disturbed(t *rapid.T, value any) any {
 	return rapid.OneOf(
 		rapid.Just[any](nil), rapid.Just[any](true), rapid.Just[any](map[string]any{}), rapid.Just[any]([]any{}),
 		rapid.Map(rapid.String(), func(s string) any { return s }),
-		rapid.Map(rapid.SampledFrom([]string{"", " ", "\n", "a\r\nb", "\x00", "<script>", "‮", "rest", "12, 24", "null", "7", "true", `"`}), func(s string) any { return s }),
+		rapid.Map(rapid.SampledFrom([]string{"", " ", "\n", "a\r\nb", "\x00", "<script>", "\u202e", "rest", "12, 24", "null", "7", "true", `"`}), func(s string) any { return s }),
 		rapid.Map(rapid.Int64Range(-1<<60, 1<<60), func(n int64) any { return float64(n) }),
 		rapid.Map(rapid.Float64(), func(n float64) any { return n }),
 		rapid.Map(rapid.SliceOfN(rapid.Int(), 0, 3), func(list []int) any {
@@ -521,7 +521,7 @@ func TestFaultsWithoutAFieldAreTold(t *testing.T) {
 // Text of a person is text on the page, whatever is in it.
 func TestFormShowsHostileTextAsText(t *testing.T) {
 	server := newServer(t, api.Options{})
-	hostile := `"><script>alert(1)</script><b onclick='x'>` + "‮\x00"
+	hostile := `"><script>alert(1)</script><b onclick='x'>` + "\u202e\x00"
 	body := with(t, with(t, with(t, demo(t), "/alternatives/0/name", hostile), "/alternatives/0/slab/curing", hostile), "/alternatives/0/mix/"+"evil", hostile)
 	for _, do := range []string{"check", "json", "duplicate /alternatives/0", "like /alternatives/0"} {
 		r := opens(t, server, addressed(t, body))

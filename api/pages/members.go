@@ -63,7 +63,6 @@ func (m member) explained(term, hint string) member { m.term, m.hint = term, hin
 
 var (
 	ofConcrete = []inventory.Category{inventory.Cement, inventory.SCM, inventory.Aggregate, inventory.Water, inventory.Fibre, inventory.Admixture}
-	ofBinder   = []inventory.Category{inventory.Cement, inventory.SCM}
 )
 
 const (
