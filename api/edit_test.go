@@ -270,7 +270,7 @@ func (r *reader) beside(pointer string) string {
 // A new comparison begins with what an inventory has and is built with buttons alone.
 func TestComparisonIsBuiltWithButtons(t *testing.T) {
 	server := newServer(t, api.Options{Demo: demoRequest(t)})
-	holds(t, server.do(get("/comparison/edit")), 200, `<option>demo@1</option>`, "/comparison/edit?of=demo")
+	holds(t, server.do(get("/comparison/edit")), 200, `<option value="demo@1">demo@1, Sablon Coast (invented), 2026 prices</option>`, "/comparison/edit?of=demo")
 	r := opens(t, server, "/comparison/edit?inventory=demo@1")
 	r.labelled()
 	holds(t, r.answer, 200, "A starting point, not a proposal")
@@ -500,6 +500,9 @@ func TestFaultsStandBesideTheirFields(t *testing.T) {
 		}
 	}
 	r.press("open /alternatives/1")
+	if _, focused := attribute(all(r.page, func(n *html.Node) bool { id, _ := attribute(n, "id"); return id == "summary" })[0], "autofocus"); focused || r.answer.Code != http.StatusOK {
+		t.Errorf("the summary takes the focus from the alternative that was to be shown; status %d", r.answer.Code)
+	}
 	if got := r.beside("/alternatives/1/slab/thickness"); !strings.Contains(got, "unit") {
 		t.Errorf("beside the thickness of the other alternative: %q", got)
 	}
@@ -765,4 +768,29 @@ func scattered(n int) string {
 		text[i] = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789.,"[seed>>26]
 	}
 	return string(text)
+}
+
+// Where an inventory has little, the start says what is missing, and fields ask for codes.
+// A withdrawn version is not offered, and stays chosen where it is.
+func TestFormOfASparseInventory(t *testing.T) {
+	server := newServer(t, api.Options{})
+	lines := strings.Split(string(read(t, "../testdata/demo/items.csv")), "\n")
+	server.publish(t, "sparse", lines[0]+"\n"+lines[1]+"\n")
+	server.publish(t, "sparse", lines[0]+"\n"+lines[1]+"\n"+lines[2]+"\n")
+	r := opens(t, server, "/comparison/edit?inventory=sparse@1")
+	r.labelled()
+	holds(t, r.answer, 200, "no item of the category water with a density", "no item of the category transport", "no item of the category fibre", "The inventory has none of: curing")
+	r.press("check")
+	holds(t, r.answer, 422, "to mend")
+	server.send(t, "withdrawVersion", http.MethodPut, "/v1/inventories/sparse/versions/1/withdrawal", `{"reason":"a slip"}`, http.StatusOK)
+	if w := newServerOver(t, server.store, api.Options{}).do(get("/comparison/edit")); strings.Contains(w.Body.String(), `"sparse@1"`) || !strings.Contains(w.Body.String(), `"sparse@2"`) {
+		t.Errorf("a withdrawn version is offered: %s", w.Body)
+	}
+	for inventory, note := range map[string]string{"sparse@1": "sparse@1, sparse", "sparse": "sparse, sparse", "none@1": "none@1 (not accepted here)"} {
+		body := with(t, demo(t), "/inventory", inventory)
+		holds(t, opens(t, server, addressed(t, body)).answer, 200, `<option value="`+inventory+`" selected>`+note)
+	}
+	for _, path := range []string{"/comparison/edit?inventory=none@1", "/comparison/edit?study=none", "/comparison/edit?of=demo"} {
+		holds(t, server.do(get(path)), http.StatusNotFound)
+	}
 }

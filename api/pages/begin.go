@@ -19,20 +19,31 @@ const (
 	maxStudies = 50
 )
 
-// refs are the versions that may be chosen: the newest of each inventory.
-func (p *Pages) refs(ctx context.Context) ([]string, error) {
+// refs are the versions that may be chosen: the newest of each inventory, but for those
+// that were withdrawn.
+func (p *Pages) refs(ctx context.Context) ([]option, error) {
 	inventories, err := p.desk.Service.Inventories(ctx, "", maxListed)
 	if err != nil {
 		return nil, err
 	}
-	var refs []string
+	var refs []option
 	for _, summary := range inventories {
 		versions, err := p.desk.Service.Versions(ctx, summary.Slug)
 		if err != nil {
 			return nil, err
 		}
-		for _, v := range versions[:min(len(versions), maxVersions)] {
-			refs = append(refs, inventory.Ref{Slug: v.Slug, Number: v.Number}.String())
+		withdrawn, err := p.desk.Service.Withdrawn(ctx, summary.Slug)
+		if err != nil {
+			return nil, err
+		}
+		count := 0
+		for _, v := range versions {
+			if _, gone := withdrawn[v.Number]; gone || count == maxVersions {
+				continue
+			}
+			count++
+			ref := inventory.Ref{Slug: v.Slug, Number: v.Number}.String()
+			refs = append(refs, option{Value: ref, Label: ref + ", " + v.Meta.Name})
 		}
 	}
 	return refs, nil
@@ -50,7 +61,7 @@ func (p *Pages) begin(c echo.Context) error {
 		return err
 	}
 	return p.Render(c, http.StatusOK, "begin", "Build a comparison", struct {
-		Refs    []string
+		Refs    []option
 		Studies []inventory.Study
 		Demo    bool
 	}{refs, studies, p.hasDemo(c)})

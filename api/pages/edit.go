@@ -33,6 +33,7 @@ type edited struct {
 	sketch  bool // it began as a sketch, whose amounts are none of anybody's
 	from    string
 	source  string
+	chosen  bool // the study, whose alternatives are then asked for
 	focus   fault.Path
 	note    string
 }
@@ -51,6 +52,8 @@ type editView struct {
 	Open             int
 	OpenName         string
 	FocusOpen        bool
+	FocusSummary     bool
+	FocusSource      bool
 	Elsewhere        []string
 	Lists            []suggestions
 	Add              bool
@@ -139,7 +142,9 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 		}
 	}
 	switch do {
-	case "", "refresh":
+	case "":
+	case "refresh":
+		e.chosen = true
 	case "json":
 		e.asJSON = e.doc != nil
 	case "form":
@@ -259,7 +264,10 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 	if e.checked {
 		if _, err := p.compared(ctx, text); err != nil {
 			problem := p.desk.Explain(c, err)
-			status, v.Problem, faults = problem.Status, &problem, problem.Faults
+			v.Problem, faults = &problem, problem.Faults
+			if v.FocusSummary = e.focus == ""; v.FocusSummary { // else the form goes on where a button was pressed
+				status = problem.Status
+			}
 		}
 	}
 	if e.asJSON || !readable {
@@ -301,7 +309,7 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 	for _, name := range elsewhere(e.doc, slices.Concat(questionMembers, []member{{name: "baseline"}, {name: "alternatives"}})) {
 		v.Elsewhere = append(v.Elsewhere, string(fault.Path("").At(name)))
 	}
-	if v.Problem == nil && e.focus != "" && !f.look(e.focus) {
+	if e.focus != "" && !f.look(e.focus) {
 		v.FocusOpen = true
 	}
 	if v.Studies, err = p.desk.Service.Studies(ctx, service.StudyQuery{StudyFilter: inventory.StudyFilter{Sort: inventory.SortCreated, Descending: true}}, maxStudies); err != nil {
@@ -310,7 +318,8 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 	if e.from != "" {
 		study, err := p.desk.Service.Study(ctx, e.from)
 		if err == nil {
-			v.From = &study
+			v.From, v.FocusSource = &study, e.chosen
+			v.FocusSummary = v.FocusSummary && !e.chosen
 		}
 	}
 	return p.Render(c, status, "edit", "Build a comparison", v)

@@ -72,7 +72,7 @@ type form struct {
 	doc     document
 	open    int                // the alternative that is shown in full
 	version *inventory.Version // nil where the request names none that is known
-	refs    []string           // versions that may be chosen
+	refs    []option           // versions that may be chosen
 
 	nodes    map[fault.Path]*node
 	order    []*node
@@ -83,7 +83,7 @@ type form struct {
 	Shown    []*node // of the open alternative
 }
 
-func newForm(doc document, open int, version *inventory.Version, refs []string) *form {
+func newForm(doc document, open int, version *inventory.Version, refs []option) *form {
 	f := &form{doc: doc, version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
 	alternatives, _ := doc.list("/alternatives")
 	f.open = max(0, min(open, len(alternatives)-1))
@@ -366,7 +366,12 @@ func (f *form) choicesOf(m member) []choices {
 			}
 		}
 	case "inventories":
-		values = f.refs
+		options := f.refs
+		if chosen := f.doc.textAt("/inventory"); f.version != nil && !slices.ContainsFunc(options, func(o option) bool { return o.Value == chosen }) {
+			options = append(slices.Clone(options), option{Value: chosen, Label: chosen + ", " + f.version.Meta.Name}) // an older one, or the newest without its number
+		}
+		f.offered[key] = []choices{{Options: options}}
+		return f.offered[key]
 	case "groups":
 		values = groups
 	case "categories":
