@@ -794,3 +794,26 @@ func TestFormOfASparseInventory(t *testing.T) {
 		holds(t, server.do(get(path)), http.StatusNotFound)
 	}
 }
+
+// A page stays one that can be read, whatever a short address unpacks to, and what it
+// does not show stays.
+func TestFormOfTooMuchIsBounded(t *testing.T) {
+	server := newServer(t, api.Options{})
+	many := func(entry string, n int) string { return "[" + strings.Repeat(entry+",", n-1) + entry + "]" }
+	plan := `{"name":"p","maintenance":` + many(`{"item":"x"}`, 60) + `}`
+	for name, text := range map[string]string{
+		"alternatives": `{"alternatives":` + many(`{"name":"a"}`, 80000) + `}`,
+		"constituents": `{"alternatives":[{"mix":{"constituents":` + many("{}", 300000) + `}}]}`,
+		"plans":        `{"strategies":` + many(plan, 400) + `,"alternatives":[{"transport":` + many(`{"to":"plant"}`, 100) + `}]}`,
+		"unknown":      `{"x":` + many("1", 400000) + `}`,
+	} {
+		r := opens(t, server, addressed(t, text))
+		if r.answer.Body.Len() > 4<<20 {
+			t.Errorf("%s: the page has %d bytes", name, r.answer.Body.Len())
+		}
+		r.press("check")
+		if r.answer.Code >= 500 || r.held() != canonical(t, []byte(text)) {
+			t.Errorf("%s: the comparison has changed", name)
+		}
+	}
+}

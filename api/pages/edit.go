@@ -57,6 +57,7 @@ type editView struct {
 	Elsewhere        []string
 	Lists            []suggestions
 	Add              bool
+	More             int // alternatives that are not shown
 	Studies          []inventory.Study
 	From             *inventory.Study
 	Source           string
@@ -293,12 +294,14 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 		return err
 	}
 	names, alternatives := f.names(), fault.Path("/alternatives")
-	for i, name := range names {
+	full := len(names) >= maxAlternatives
+	v.More = max(0, len(names)-maxAlternatives)
+	for i, name := range names[:len(names)-v.More] {
 		at := alternatives.At(i)
 		v.Rows = append(v.Rows, alternativeRow{At: string(at), Name: name, Like: e.doc.textAt(at.At("like")), Baseline: name != "" && name == e.doc.textAt("/baseline"), Shown: i == f.open,
-			Up: i > 0, Low: i < len(names)-1, More: len(names) < maxAlternatives})
+			Up: i > 0, Low: i < len(names)-v.More-1, More: !full})
 	}
-	v.Add = len(names) < maxAlternatives
+	v.Add = !full
 	if f.open < len(names) {
 		v.OpenName = names[f.open]
 		object, _ := e.doc.object(alternatives.At(f.open))

@@ -24,6 +24,7 @@ type node struct {
 	Parts     []*node
 	Actions   []action
 	Elsewhere []string // members that the form has no field for
+	More      int      // rows that are not shown
 	Hints     []hint   // of the fields of rows
 	Open      bool     // of a group that can be folded
 	Folds     bool
@@ -63,8 +64,15 @@ const (
 	maxOffered = 40
 	// maxSuggested is how many items are suggested.
 	maxSuggested = 500
+	// maxRows is how many rows a page shows in all, and maxChosen how many of them choose
+	// from lists, so that a page stays one that can be read whatever stands in it.
+	maxRows, maxChosen = 500, 100
+	// maxElsewhere is how many members of an object without a field are named.
+	maxElsewhere = 20
 	// maxAlternatives is how many alternatives a comparison has (openapi.yaml).
 	maxAlternatives = 200
+	// maxStrategies is how many maintenance plans it has.
+	maxStrategies = 50
 )
 
 // form is a request with the nodes that show it.
@@ -74,6 +82,8 @@ type form struct {
 	version *inventory.Version // nil where the request names none that is known
 	refs    []option           // versions that may be chosen
 
+	shown    int      // rows
+	named    []string // the alternatives, as names tells
 	nodes    map[fault.Path]*node
 	order    []*node
 	actions  map[string]bool
@@ -86,16 +96,19 @@ type form struct {
 func newForm(doc document, open int, version *inventory.Version, refs []option) *form {
 	f := &form{doc: doc, version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
 	alternatives, _ := doc.list("/alternatives")
+	f.named = f.names()
+	full := len(alternatives) >= maxAlternatives
+	alternatives = alternatives[:min(len(alternatives), maxAlternatives)]
 	f.open = max(0, min(open, len(alternatives)-1))
 	f.Question = f.parts(questionMembers, "", doc, nil)
 	f.Question = append(f.Question, f.node(member{name: "baseline", label: "Baseline", kind: aChoice, choices: []string{"names"}, term: "Baseline", hint: "The alternative that the others are measured against."}, "", doc, nil))
-	if len(alternatives) < maxAlternatives {
+	if !full {
 		f.may("add /alternatives")
 	}
 	for i := range alternatives {
 		at := fault.Path("/alternatives").At(i)
 		f.may("open "+string(at), "remove "+string(at))
-		if len(alternatives) < maxAlternatives {
+		if !full {
 			f.may("duplicate "+string(at), "like "+string(at))
 		}
 		if i > 0 {
@@ -215,6 +228,9 @@ func elsewhere(object map[string]any, known []member) []string {
 		}
 	}
 	slices.Sort(names)
+	if more := len(names) - maxElsewhere; more > 0 {
+		names = append(names[:maxElsewhere], "and "+strconv.Itoa(more)+" others")
+	}
 	return names
 }
 
@@ -232,6 +248,11 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 		}
 	}
 	for i, entry := range list {
+		if i >= m.most || f.shown >= maxRows {
+			n.More = len(list) - i
+			break
+		}
+		f.shown++
 		row := m
 		row.label = strings.ToUpper(m.entry[:1]) + m.entry[1:] + " " + strconv.Itoa(i+1)
 		r := f.new("row", row, at.At(i), n)
@@ -359,8 +380,10 @@ func (f *form) choicesOf(m member) []choices {
 	switch m.choices[0] {
 	case "names":
 		values = f.names()
+		values = values[:min(len(values), maxAlternatives)]
 	case "others":
-		for i, name := range f.names() {
+		names := f.names()
+		for i, name := range names[:min(len(names), maxAlternatives)] {
 			if i != f.open {
 				values = append(values, name)
 			}
@@ -380,7 +403,7 @@ func (f *form) choicesOf(m member) []choices {
 		}
 	case "strategies":
 		list, _ := f.doc.list("/strategies")
-		for _, entry := range list {
+		for _, entry := range list[:min(len(list), maxStrategies)] {
 			object, _ := entry.(map[string]any)
 			if name, _ := object["name"].(string); name != "" {
 				values = append(values, name)
@@ -438,7 +461,7 @@ func (f *form) offerItems(n *node) {
 	for _, c := range offered {
 		count += len(c.Options)
 	}
-	if count > 0 && count <= maxOffered {
+	if count > 0 && count <= maxOffered && f.shown <= maxChosen {
 		n.Choices = offered
 		return
 	}
@@ -497,10 +520,10 @@ const maxLike = 16
 
 // chain is an alternative and those that it is like.
 func (f *form) chain(i int) []int {
-	names, chain := f.names(), []int{i}
+	chain := []int{i}
 	for len(chain) <= maxLike {
 		like := f.doc.textAt(fault.Path("/alternatives").At(chain[len(chain)-1], "like"))
-		next := slices.Index(names, like)
+		next := slices.Index(f.named, like)
 		if like == "" || next < 0 {
 			break
 		}
@@ -543,6 +566,7 @@ func (f *form) take(typed map[string][]string) {
 			f.rename(before, text)
 		}
 	}
+	f.named = f.names()
 }
 
 // oneLine is a text as a browser sends it back from a field of one line.

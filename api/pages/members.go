@@ -111,7 +111,7 @@ var questionMembers = []member{
 		),
 		yesNo("include_user_cost", "Cost to road users counts in the whole-life cost"),
 	).explained("Whole-life cost", "Without economics no cost is computed, and prices may be missing."),
-	rows("strategies", "Maintenance plans by name", "plan", 50, text("name", "Name", "grind and reseal"), rows("maintenance", "Works of the plan", "work", 60, eventRow...)),
+	rows("strategies", "Maintenance plans by name", "plan", maxStrategies, text("name", "Name", "grind and reseal"), rows("maintenance", "Works of the plan", "work", 60, eventRow...)),
 }
 
 // alternativeMembers are those of one alternative.
@@ -143,7 +143,7 @@ var alternativeMembers = []member{
 	),
 	group("slab", "Slab",
 		member{name: "thickness", label: "Thickness", kind: aThickness, example: "240 mm", units: []unit.Kind{unit.Length}, parts: []member{
-			choice("method", "Method", "eb109p", "austroads", "aashto93").explained("", "eb109p: fatigue and erosion analysis, 1984. austroads: its metric form for undowelled joints. aashto93: the equation of 1993."),
+			choice("method", "Method", "eb109p", "austroads", "aashto93"),
 			group("strength", "Strength of the concrete in flexure",
 				text("modulus_of_rupture", "Modulus of rupture", "4.5 MPa", unit.Pressure),
 				choice("strength_rule", "How residual strength enters", "none", "residual_ratio", "mor_plus_f150"),
@@ -192,6 +192,7 @@ var alternativeMembers = []member{
 
 // spoken is a word of the contract as people read it.
 var spoken = map[string]string{
+	"eb109p": "eb109p (fatigue and erosion, 1984)", "austroads": "austroads (its metric form, undowelled)", "aashto93": "aashto93 (equation of 1993)",
 	"common_period": "over a common period", "annual_equivalent": "by annual equivalents",
 	"scm": "scm (slag, fly ash, silica fume)", "binder": "binder (cement and scm)", "concrete": "concrete (fresh)", "waste": "waste (of concrete)",
 	"residual_ratio": "modulus of rupture × (1 + R)", "mor_plus_f150": "modulus of rupture + f150",
