@@ -228,6 +228,12 @@ func (r *reader) labelled() {
 			}
 		}
 	}
+	for _, n := range all(r.page, func(n *html.Node) bool { of, _ := attribute(n, "name"); return n.Data == "button" && of == "do" }) {
+		if do, _ := attribute(n, "value"); do != "check" {
+			r.t.Errorf("the Enter key presses %q", do)
+		}
+		break
+	}
 	for id, count := range ids {
 		if count > 1 {
 			r.t.Errorf("the id %s stands %d times", id, count)

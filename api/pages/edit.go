@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -280,9 +281,9 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 			}
 		}
 		for _, found := range faults {
-			v.Wrong = append(v.Wrong, wrong{Fault: found, Where: found.Pointer, Link: "json"})
+			v.Wrong = append(v.Wrong, wrong{Fault: found, Where: cmp.Or(found.Pointer, "The text"), Link: "json"})
 		}
-		return p.Render(c, status, "edit", "Build a comparison", v)
+		return p.Render(c, status, "edit", v.title(), v)
 	}
 	f, err := p.formOf(ctx, e)
 	if err != nil {
@@ -325,7 +326,15 @@ func (p *Pages) showEdit(c echo.Context, e *edited, lacks []string) error {
 			v.FocusSummary = v.FocusSummary && !e.chosen
 		}
 	}
-	return p.Render(c, status, "edit", "Build a comparison", v)
+	return p.Render(c, status, "edit", v.title(), v)
+}
+
+// title tells first what has to be mended, for those who hear it before the page.
+func (v *editView) title() string {
+	if n := len(v.Wrong); n > 0 {
+		return strconv.Itoa(n) + " to mend · Build a comparison"
+	}
+	return "Build a comparison"
 }
 
 // copyFrom copies the mix, the slab or the whole of an alternative of a saved study, with

@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"cmp"
 	"slices"
 	"strconv"
 	"strings"
@@ -579,7 +580,7 @@ func oneLine(text string) string {
 func (m member) read(text string) any {
 	switch m.kind {
 	case aWhole:
-		if n, ok := wholeOf(text); ok {
+		if n, ok := wholeOf(strings.TrimSpace(text)); ok {
 			return n
 		}
 	case aYesNo:
@@ -728,7 +729,7 @@ func (f *form) blame(faults []Fault) []wrong {
 	var all []wrong
 	names := f.names()
 	for _, found := range faults {
-		w := wrong{Fault: found, Where: found.Pointer}
+		w := wrong{Fault: found, Where: cmp.Or(found.Pointer, "The comparison")}
 		for at := fault.Path(found.Pointer); at != ""; at = above(at) {
 			n := f.nodes[at]
 			if n == nil {
