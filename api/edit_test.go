@@ -446,6 +446,49 @@ func disturbed(t *rapid.T, value any) any {
 	).Draw(t, "value")
 }
 
+// What is typed is there, as it was typed; typing what was there before takes it back, to
+// the last member.
+func TestTypingCanBeTakenBack(t *testing.T) {
+	server := newServer(t, api.Options{})
+	before := canonical(t, []byte(demo(t)))
+	pages := make([]*reader, 3)
+	for i := range pages {
+		pages[i] = opens(t, server, addressed(t, demo(t))+fmt.Sprintf("&alternative=%d", i))
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		r := *rapid.SampledFrom(pages).Draw(t, "page")
+		r.t = t
+		values := r.sent("edit")
+		names := make([]string, 0, len(values))
+		for name := range values {
+			if strings.HasPrefix(name, "/") {
+				names = append(names, name)
+			}
+		}
+		slices.Sort(names)
+		name := rapid.SampledFrom(names).Draw(t, "field")
+		if rapid.IntRange(0, 4).Draw(t, "names") == 0 { // what names others stand on
+			name = "/alternatives/" + values.Get("alternative") + "/name"
+		}
+		typed := rapid.SampledFrom([]string{"", "7", "007", "true", "1, 2", "x", "rest", "240 mm", "ñ \"<'", "plain", "fibre"}).Draw(t, "typed")
+		was := values.Get(name)
+		values.Set(name, typed)
+		r.post("/comparison/edit", values)
+		values = r.sent("edit")
+		if values.Get(name) != typed {
+			t.Fatalf("%s holds %q, typed was %q", name, values.Get(name), typed)
+		}
+		if typed != was && r.held() == before {
+			t.Fatalf("%s: typing %q in place of %q changes nothing", name, typed, was)
+		}
+		values.Set(name, was)
+		r.post("/comparison/edit", values)
+		if got := r.held(); got != before {
+			t.Fatalf("%s: %q in place of %q is not taken back\nfrom %s\nto   %s", name, typed, was, before, got)
+		}
+	})
+}
+
 // What is wrong stands beside its field, and on top with a link to it; what was typed is
 // still there. A fault of an alternative that is not shown has a button that shows it.
 func TestFaultsStandBesideTheirFields(t *testing.T) {

@@ -602,9 +602,11 @@ func (m member) read(text string) any {
 }
 
 // rename lets what names an alternative follow its new name, where the old one was its
-// own alone.
+// own alone and the new one is.
 func (f *form) rename(before, after string) {
-	if slices.Contains(f.names(), before) {
+	names := f.names()
+	first := slices.Index(names, after)
+	if slices.Contains(names, before) || slices.Contains(names[first+1:], after) {
 		return
 	}
 	if f.doc.textAt("/baseline") == before {
