@@ -17,6 +17,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
 	"slabledger/service/report"
@@ -38,6 +39,11 @@ type Desk struct {
 	Compute func(ctx context.Context, operationID string, work func(context.Context) error) error
 	// Faults are what an error says is wrong, by pointers into the body.
 	Explain func(c echo.Context, err error) Problem
+	// Once does work that stores, unless an earlier request of the name did: the location
+	// is where the API shows what came of it.
+	Once func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, err error)
+	// Tables makes room for work that holds a whole table in memory; the caller ends it.
+	Tables func(c echo.Context) (done func(), err error)
 	// Keyed tells whether there are keys, so that a person has to sign in to change things.
 	Keyed func(ctx context.Context) (bool, error)
 }
@@ -76,7 +82,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "label": columnLabel}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {
