@@ -33,7 +33,12 @@ func (s *Server) newSite() *pages.Pages {
 			return location, err
 		},
 		Tables: s.heavy,
-		Keyed:  func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
+		Tell: func(err error) pages.Problem {
+			p, _, _ := describe(err, "")
+			p.Instance = ""
+			return onPage(p)
+		},
+		Keyed: func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
 	})
 }
 
@@ -145,6 +150,11 @@ func (s *Server) explainedOnPage(c echo.Context, err error) pages.Problem {
 	if header[0] != "" {
 		c.Response().Header().Set(header[0], header[1])
 	}
+	return onPage(p)
+}
+
+// onPage is a problem as a page tells it.
+func onPage(p problem) pages.Problem {
 	shown := pages.Problem{Status: p.Status, Title: p.Title, Detail: p.Detail, Instance: p.Instance}
 	for _, k := range kinds {
 		if k.Type() == p.Type {

@@ -115,6 +115,14 @@ func number(c echo.Context, name string) int {
 // day is the day of an instant that FormatTime wrote.
 func day(at string) string { return at[:min(len(at), 10)] }
 
+// instant is an instant that FormatTime wrote, to the second.
+func instant(at string) string {
+	if len(at) < len("2006-01-02T15:04:05") {
+		return at
+	}
+	return at[:10] + " " + at[11:19] + " UTC"
+}
+
 // pager is where a page of a list stands in it.
 type pager struct {
 	From, To, Total int    // entries, from 1

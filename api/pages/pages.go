@@ -44,6 +44,8 @@ type Desk struct {
 	Once func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, err error)
 	// Tables makes room for work that holds a whole table in memory; the caller ends it.
 	Tables func(c echo.Context) (done func(), err error)
+	// Tell is an error that is kept, such as that of a job, as a page tells it.
+	Tell func(err error) Problem
 	// Keyed tells whether there are keys, so that a person has to sign in to change things.
 	Keyed func(ctx context.Context) (bool, error)
 }
@@ -82,7 +84,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "label": columnLabel}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "instant": instant, "label": columnLabel}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {
