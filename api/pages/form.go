@@ -77,11 +77,11 @@ func (p *Pages) once(c echo.Context, f form, work func(*inventory.Retry) (locati
 	if err != nil {
 		return err
 	}
-	return c.Redirect(http.StatusSeeOther, pageOf(location))
+	return c.Redirect(http.StatusSeeOther, Of(location))
 }
 
-// pageOf is the page of what the API shows at a location.
-func pageOf(location string) string {
+// Of is the address of the page of what the API shows at a location.
+func Of(location string) string {
 	rest := strings.TrimPrefix(location, "/v1")
 	if slug, number, isVersion := strings.Cut(rest, "/versions/"); isVersion {
 		return slug + "?version=" + number

@@ -129,6 +129,7 @@ type frame struct {
 	Title   string
 	Here    string // the path of the page among the main ones
 	Caution string
+	Plain   bool // the page is the same for all, and needs nothing but its style
 	Keyed   bool
 	Signed  string // the id of the key of whoever is signed in
 	Back    string // this page's own address, to return to after signing in
@@ -149,16 +150,30 @@ func (p *Pages) Render(c echo.Context, status int, name, title string, view any)
 	if c.Request().Method == http.MethodGet {
 		f.Back = c.Request().URL.RequestURI()
 	}
+	page, err := p.fill(name, f)
+	if err != nil {
+		return err
+	}
+	Headers(c.Response().Header())
+	return c.Blob(status, "text/html; charset=utf-8", page)
+}
+
+// Static is a page that is the same for all and that no script changes.
+func (p *Pages) Static(name, here, title string, view any) ([]byte, error) {
+	return p.fill(name, frame{Title: title, Here: here, Caution: service.Caution, Plain: true, View: view})
+}
+
+// fill writes a page into its layout.
+func (p *Pages) fill(name string, f frame) ([]byte, error) {
 	templates, known := p.templates[name]
 	if !known {
-		return fmt.Errorf("pages: there is no template %s", name)
+		return nil, fmt.Errorf("pages: there is no template %s", name)
 	}
 	var page bytes.Buffer
 	if err := templates.ExecuteTemplate(&page, "layout.html", f); err != nil {
-		return fmt.Errorf("pages: %s: %w", name, err)
+		return nil, fmt.Errorf("pages: %s: %w", name, err)
 	}
-	Headers(c.Response().Header())
-	return c.Blob(status, "text/html; charset=utf-8", page.Bytes())
+	return page.Bytes(), nil
 }
 
 // Headers are those of every page. Without a referrer a browser would not say that a form
