@@ -161,8 +161,25 @@ func (e *exampleOf) variants() (base, axis jsontext.Value, err error) {
 	return whole(first, "slab"), object("name", `"slab"`, "variants", list(values...)), nil
 }
 
-// upkeep is an axis of two: the maintenance as it is planned, and none.
-const upkeep = `{"name":"upkeep","variants":[{"name":"as planned"},{"name":"none","maintenance":[]}]}`
+// haul is an axis of two: the first haul as far as it is, and half as far; nil where the
+// first alternative says no such distance.
+func (e *exampleOf) haul() jsontext.Value {
+	var a struct {
+		Transport []struct {
+			Distance string `json:"distance"`
+		} `json:"transport"`
+	}
+	if err := json.Unmarshal(e.first().Rest, &a); err != nil || len(a.Transport) == 0 {
+		return nil
+	}
+	number, unit, _ := strings.Cut(a.Transport[0].Distance, " ")
+	far, err := decimal.NewFromString(number)
+	if err != nil {
+		return nil
+	}
+	half := far.Mul(decimal.New(5, -1)).String() + " " + unit
+	return object("name", `"first haul"`, "pointer", `"/transport/0/distance"`, "values", list(text(a.Transport[0].Distance), text(half)))
+}
 
 func exampleComparison(_ *Pages, _ echo.Context, of *exampleOf) (jsontext.Value, error) {
 	return slices.Clone(of.text), nil
@@ -208,7 +225,7 @@ func exampleMethods(_ *Pages, _ echo.Context, of *exampleOf) (jsontext.Value, er
 func exampleGrid(_ *Pages, _ echo.Context, of *exampleOf) (jsontext.Value, error) {
 	base, axis, err := of.variants()
 	return object("inventory", of.parts.Inventory, "functional_unit", of.parts.FunctionalUnit, "economics", of.parts.Economics, "strategies", of.parts.Strategies,
-		"alternative", base, "axes", list(axis, jsontext.Value(upkeep))), err
+		"alternative", base, "axes", list(axis)), err
 }
 
 // exampleSearch asks for the least carbon at no more than the first alternative costs.
@@ -216,6 +233,10 @@ func exampleSearch(p *Pages, c echo.Context, of *exampleOf) (jsontext.Value, err
 	base, axis, err := of.variants()
 	if err != nil {
 		return nil, err
+	}
+	axes := list(axis)
+	if haul := of.haul(); haul != nil {
+		axes = list(axis, haul)
 	}
 	limit := jsontext.Value(nil)
 	var resp *service.ComparisonResponse
@@ -227,5 +248,5 @@ func exampleSearch(p *Pages, c echo.Context, of *exampleOf) (jsontext.Value, err
 		}
 	}
 	return object("inventory", of.parts.Inventory, "functional_unit", of.parts.FunctionalUnit, "economics", of.parts.Economics, "strategies", of.parts.Strategies,
-		"minimise", `"total_carbon"`, "cap", limit, "alternative", base, "axes", list(axis, jsontext.Value(upkeep))), nil
+		"minimise", `"total_carbon"`, "cap", limit, "alternative", base, "axes", axes), nil
 }
