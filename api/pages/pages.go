@@ -84,7 +84,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "instant": instant, "label": columnLabel}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {

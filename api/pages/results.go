@@ -3,6 +3,7 @@ package pages
 import (
 	"fmt"
 	"strings"
+	"unicode"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -92,6 +93,16 @@ func (r *reader) plain(d *service.Plain) string {
 // percent is a share of one in hundredths.
 func (r *reader) percent(d decimal.Decimal) string { return r.shown.Number(d.Shift(2), 1) + " %" }
 
+// words is a name of the contract as people read it.
+func words(name string) string { return strings.ReplaceAll(name, "_", " ") }
+
+// isFigure tells whether a cell holds a number alone.
+func isFigure(cell string) bool {
+	return cell != "" && strings.ContainsAny(cell, "0123456789") && !strings.ContainsFunc(cell, func(r rune) bool {
+		return unicode.IsLetter(r) || r == '@'
+	})
+}
+
 func yes(b bool) string {
 	if b {
 		return "yes"
@@ -145,16 +156,16 @@ func (r *reader) search(a *service.SearchResponse) {
 	if len(a.Infeasible) > 0 {
 		t := r.table("Left out", "Reason", "Combinations", "What it says")
 		for _, i := range a.Infeasible {
-			t.row(i.Reason, r.shown.Int(i.Count), i.Detail)
+			t.row(strings.ReplaceAll(i.Reason, "-", " "), r.shown.Int(i.Count), i.Detail)
 		}
 	}
 }
 
 func (r *reader) sensitivity(a *service.SensitivityResponse) {
-	r.Texts = append(r.Texts, fmt.Sprintf("%s of %s less that of %s is %s %s.", a.Measure, a.First, a.Second, r.n(a.Nominal.Difference.Decimal), a.MeasureUnit))
+	r.Texts = append(r.Texts, fmt.Sprintf("The %s of %s less that of %s is %s %s.", words(a.Measure), a.First, a.Second, r.n(a.Nominal.Difference.Decimal), a.MeasureUnit))
 	t := r.table("What moves the difference, "+a.MeasureUnit, "Input", "Unit", "Low", "Difference there", "High", "Difference there", "Swing", "Changes the order")
 	for _, l := range a.Lines {
-		t.row(l.Name, l.Unit, r.plain(&l.LowAt), r.n(l.Low.Difference.Decimal), r.plain(&l.HighAt), r.n(l.High.Difference.Decimal), r.n(l.Swing.Decimal), yes(l.Reverses))
+		t.row(l.Name, l.Unit, r.n(l.LowAt.Decimal), r.n(l.Low.Difference.Decimal), r.n(l.HighAt.Decimal), r.n(l.High.Difference.Decimal), r.n(l.Swing.Decimal), yes(l.Reverses))
 	}
 }
 
@@ -163,7 +174,7 @@ func (r *reader) breakEven(a *service.BreakEvenResponse) {
 	if len(a.Crossings) > 0 {
 		t := r.table("Where they change places", "Value, "+a.Variable.UnitOfValue, a.First+", "+a.MeasureUnit, a.Second+", "+a.MeasureUnit, "Lower before", "Lower after")
 		for _, x := range a.Crossings {
-			t.row(r.plain(&x.Value), r.n(x.First.Decimal), r.n(x.Second.Decimal), x.LowerBefore, x.LowerAfter)
+			t.row(r.n(x.Value.Decimal), r.n(x.First.Decimal), r.n(x.Second.Decimal), x.LowerBefore, x.LowerAfter)
 		}
 	}
 }
@@ -177,14 +188,14 @@ func (r *reader) uncertainty(a *service.UncertaintyResponse) {
 	t := r.table(fmt.Sprintf("What %s samples say", r.shown.Int(a.Samples)), "Alternative", "Measure", "Unit", "As computed", "Mean", "Standard deviation", "95 in 100 lie between")
 	for _, alt := range a.Alternatives {
 		for _, m := range alt.Measures {
-			t.row(alt.Name, m.Measure, units[m.Measure], r.n(m.Nominal.Decimal), r.n(m.Mean.Decimal), r.n(m.SD.Decimal), r.between(m.Percentiles))
+			t.row(alt.Name, words(m.Measure), units[m.Measure], r.n(m.Nominal.Decimal), r.n(m.Mean.Decimal), r.n(m.SD.Decimal), r.between(m.Percentiles))
 		}
 	}
 	if len(a.Pairs) > 0 {
 		t = r.table("How often the first is lower", "First", "Second", "Measure", "First is lower in", "95 in 100 lie between", "Can they be told apart")
 		for _, pair := range a.Pairs {
 			for _, d := range pair.Differences {
-				t.row(pair.First, pair.Second, d.Measure, r.percent(d.FirstLower.Probability.Decimal), r.percent(d.FirstLower.Low.Decimal)+" and "+r.percent(d.FirstLower.High.Decimal), yes(!d.Indistinguishable))
+				t.row(pair.First, pair.Second, words(d.Measure), r.percent(d.FirstLower.Probability.Decimal), r.percent(d.FirstLower.Low.Decimal)+" and "+r.percent(d.FirstLower.High.Decimal), yes(!d.Indistinguishable))
 			}
 		}
 	}
