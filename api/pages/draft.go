@@ -14,6 +14,9 @@ import (
 	"slabledger/service"
 )
 
+// manyItems in a draft are a table, of which few are worked on at once.
+const manyItems = 10_000
+
 // draftAddress is the page of a draft.
 func draftAddress(slug, id string) string { return "/inventories/" + slug + "/drafts/" + id }
 
@@ -331,6 +334,13 @@ func (p *Pages) saveItem(c echo.Context, f form, code string, isNew bool) error 
 	d, now, err := p.desk.Service.DraftItem(ctx, slug, id, code)
 	if err != nil {
 		return err
+	}
+	if len(d.Items) > manyItems { // which takes a while to be checked and stored
+		done, err := p.desk.Tables(c)
+		if err != nil {
+			return err
+		}
+		defer done()
 	}
 	item, values, faults := readItem(f, code, d.Meta.Currency)
 	saved := draftAddress(slug, id) + "?saved=" + url.QueryEscape(code)
