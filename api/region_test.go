@@ -345,6 +345,12 @@ func TestDraftsNeedAnAnalyst(t *testing.T) {
 	if page := as(inventory.Viewer, get("/inventories/demo")).Body.String(); strings.Contains(page, "/inventories/demo/drafts\"") {
 		t.Error("a viewer is offered a draft")
 	}
+	for _, address := range []string{"/inventories", "/inventories/demo"} {
+		id := strings.TrimPrefix(draft, "/inventories/demo/drafts/")
+		if strings.Contains(as(inventory.Viewer, get(address)).Body.String(), id) || !strings.Contains(as(inventory.Analyst, get(address)).Body.String(), id) {
+			t.Errorf("%s shows the draft to a viewer, or not to an analyst", address)
+		}
+	}
 	holds(t, as(inventory.Viewer, begin()), 403)
 	holds(t, as(inventory.Viewer, get(draft)), 403)
 	holds(t, as(inventory.Viewer, get("/runs")), 403)

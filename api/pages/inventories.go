@@ -46,7 +46,7 @@ func (p *Pages) Inventories(c echo.Context) error {
 	}
 	for _, summary := range found {
 		r := row{Summary: summary}
-		if r.Drafts, err = p.desk.Service.Drafts(ctx, summary.Slug); err != nil {
+		if r.Drafts, err = p.drafts(c, summary.Slug); err != nil {
 			return err
 		}
 		withdrawn, err := p.desk.Service.Withdrawn(ctx, summary.Slug)
@@ -58,6 +58,14 @@ func (p *Pages) Inventories(c echo.Context) error {
 		view.Rows = append(view.Rows, r)
 	}
 	return p.Render(c, http.StatusOK, "inventories", "Inventories", view)
+}
+
+// drafts lists the drafts of an inventory for those who may see them.
+func (p *Pages) drafts(c echo.Context, slug string) ([]inventory.Draft, error) {
+	if !may(c, inventory.Analyst) {
+		return nil, nil
+	}
+	return p.desk.Service.Drafts(c.Request().Context(), slug)
 }
 
 // versionAsked is the version that the address names, by default the newest that is not
@@ -133,7 +141,7 @@ func (p *Pages) Inventory(c echo.Context) error {
 		Filter: inventory.ItemFilter{Category: inventory.Category(c.QueryParam("category")), Text: strings.TrimSpace(c.QueryParam("q")), SourceKind: inventory.SourceKind(c.QueryParam("source_kind")),
 			Missing: c.QueryParam("missing"), ExpiredBy: c.QueryParam("expired_by")}}
 	var err error
-	if view.Drafts, err = p.desk.Service.Drafts(ctx, slug); err != nil {
+	if view.Drafts, err = p.drafts(c, slug); err != nil {
 		return err
 	}
 	versions, err := p.desk.Service.Versions(ctx, slug)
