@@ -162,6 +162,9 @@ func TestInventoryPages(t *testing.T) {
 			t.Errorf("%s: no %q", query, want)
 		}
 	}
+	if page := server.open(t, "/inventories/demo"); !strings.Contains(page, `<a href="/inventories/demo?page=2#items" rel="next">`) {
+		t.Error("no link to the second part")
+	}
 	holds(t, server.do(get("/inventories/demo?expired_by=2026-02-30")), 422, `id="expired_by-fault"`)
 	for _, address := range []string{"/inventories/nobody", "/inventories/demo?version=9", "/inventories/demo?version=x", "/inventories/demo/items/nothing", "/inventories/demo/differences?from=8", "/inventories/demo/versions/1/export?form=pdf", "/inventories/demo/drafts/none"} {
 		holds(t, server.do(get(address)), 404)
@@ -323,12 +326,41 @@ func TestHostileNamesOnPages(t *testing.T) {
 	w := server.do(formOn(t, form, draft+"/new-item", "code", "trap", "category", "<i>", "name", hostile, "unit", "kg", "note", "</textarea><b>"))
 	holds(t, w, 422, "&lt;script&gt;", "&lt;/textarea&gt;")
 	leads(t, server.do(formOn(t, w.Body.String(), draft+"/new-item", "anyway", "true")), draft+"?saved=trap")
+	holds(t, server.do(formOn(t, strings.ReplaceAll(form, "/new-item", "/items/%3Cb%3E"), draft+"/items/%3Cb%3E", "name", "x")), 404)
 	page := server.open(t, draft+"?q=trap")
 	if strings.Contains(page, "<script>alert") || !strings.Contains(page, "&lt;script&gt;alert(1)&lt;/script&gt;&#34;&#39; =cmd|x \ufffdgpj.exe") {
 		t.Errorf("%s", page)
 	}
 	for _, address := range []string{"/inventories?after=%3Cscript%3E", "/inventories/demo?q=%22%3E%3Cscript%3E", draft + "?saved=%3Cscript%3E"} {
 		server.open(t, address)
+	}
+}
+
+// A long list is shown in parts, also the changes of a draft, each with a link to the
+// next; one part of one list leaves the other where it was.
+func TestLongDifferenceIsShownInParts(t *testing.T) {
+	server := newServer(t, api.Options{})
+	rows := func(name string) string {
+		var b strings.Builder
+		b.WriteString("code,category,name,unit\n")
+		for n := range 450 {
+			fmt.Fprintf(&b, "w-%03d,water,%s %d,m3\n", n, name, n)
+		}
+		return b.String()
+	}
+	server.publish(t, "wells", rows("Well"))
+	server.publish(t, "wells", rows("Spring"))
+	page := server.open(t, "/inventories/wells/differences")
+	if len(rowsOf(t, page, "changed")) != 200 || !strings.Contains(page, "1 to 200 of 450") || !strings.Contains(page, "changes=2#differences") {
+		t.Errorf("%d rows", len(rowsOf(t, page, "changed")))
+	}
+	if rows := rowsOf(t, server.open(t, "/inventories/wells/differences?from=1&to=2&changes=3"), "changed"); len(rows) != 50 || rows[49][0] != "w-449" || rows[49][3] != "Spring 449" {
+		t.Errorf("%q", rows)
+	}
+	draft := leads(t, server.do(fields("/inventories/wells/drafts", "from", "wells@1")), "/inventories/wells/drafts/")
+	page = server.open(t, draft+"?changes=2&page=3")
+	if !strings.Contains(page, "201 to 400 of 450") || !strings.Contains(page, "101 to 150 of 450") || !strings.Contains(page, `changes=2&amp;page=4#items`) {
+		t.Errorf("%s", page)
 	}
 }
 

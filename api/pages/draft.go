@@ -83,7 +83,7 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 			found = append(found, &r.Resolved[i])
 		}
 	}
-	page, at, err := paged(c, found, perPage)
+	page, at, err := paged(c, found, perPage, "page", "items")
 	if err != nil {
 		return err
 	}
@@ -334,6 +334,9 @@ func (p *Pages) saveItem(c echo.Context, f form, code string, isNew bool) error 
 	d, now, err := p.desk.Service.DraftItem(ctx, slug, id, code)
 	if err != nil {
 		return err
+	}
+	if !isNew && now == nil && !inventory.ValidSlug(code) {
+		return &service.Error{Code: service.NotFound, Detail: "The draft has no item of this code."}
 	}
 	if len(d.Items) > manyItems { // which takes a while to be checked and stored
 		done, err := p.desk.Tables(c)

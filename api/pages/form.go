@@ -129,10 +129,11 @@ type pager struct {
 	Prev, Next      string // addresses; empty where there is no such page
 }
 
-// paged cuts out the page of a list that the address asks for, so many entries long.
-func paged[E any](c echo.Context, list []E, each int) ([]E, pager, error) {
+// paged cuts out the page of a list that a parameter of the address asks for, so many
+// entries long. The list stands on the page at the id given.
+func paged[E any](c echo.Context, list []E, each int, parameter, id string) ([]E, pager, error) {
 	last := max(1, (len(list)+each-1)/each)
-	at := min(max(1, number(c, "page")), last)
+	at := min(max(1, number(c, parameter)), last)
 	from, to := (at-1)*each, min(at*each, len(list))
 	p := pager{From: from + 1, To: to, Total: len(list)}
 	for number, address := range map[int]*string{at - 1: &p.Prev, at + 1: &p.Next} {
@@ -140,9 +141,10 @@ func paged[E any](c echo.Context, list []E, each int) ([]E, pager, error) {
 			continue
 		}
 		var err error
-		if *address, err = with(c.Request().URL.RequestURI(), "page", strconv.Itoa(number)); err != nil {
+		if *address, err = with(c.Request().URL.RequestURI(), parameter, strconv.Itoa(number)); err != nil {
 			return nil, p, err
 		}
+		*address += "#" + id
 	}
 	return list[from:to], p, nil
 }

@@ -184,7 +184,7 @@ func (p *Pages) Inventory(c echo.Context) error {
 			found = append(found, &view.Version.Items[i])
 		}
 	}
-	page, at, err := paged(c, found, perPage)
+	page, at, err := paged(c, found, perPage, "page", "items")
 	if err != nil {
 		return err
 	}
@@ -352,6 +352,6 @@ func showDifference(c echo.Context, d inventory.Difference) (s difference, err e
 	for _, change := range d.Changed {
 		rows = append(rows, shownChanges(change.Code, change.Fields)...)
 	}
-	s.Rows, s.Pager, err = paged(c, rows, changesPerPage)
+	s.Rows, s.Pager, err = paged(c, rows, changesPerPage, "changes", "differences")
 	return s, err
 }
