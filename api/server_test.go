@@ -67,7 +67,6 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 	const (
 		apiPolicy   = "default-src 'none'; frame-ancestors 'none'"
 		pagePolicy  = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-		formPolicy  = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 		sheetPolicy = "default-src 'none'; style-src 'hash'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 		forever     = "private, max-age=31536000, immutable"
 	)
@@ -102,10 +101,10 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, get("/v1/inventories/demo/versions/1/items?limit=1"), headers("application/json", apiPolicy, forever, "Etag", "hash", "Link", "next")},
 		{200, server, get("/v1/inventories/demo/versions/1/items/diesel"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/docs"), headers("text/html; charset=utf-8", pagePolicy, "no-cache", "Etag", "hash")},
-		{200, server, get("/upload"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin")},
-		{200, server, filled(t, false, "inventory", "demo", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin")},
-		{201, server, filled(t, true, "inventory", "demo", "note", "n", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin", "Location", "/v1/inventories/demo/versions/2")},
-		{200, server, get("/docs/style.css"), headers("text/css; charset=utf-8", apiPolicy, "no-cache", "Etag", "hash")},
+		{200, server, get("/upload"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{200, server, filled(t, false, "inventory", "demo", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{201, server, filled(t, true, "inventory", "demo", "note", "n", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie", "Location", "/v1/inventories/demo/versions/2")},
+		{200, server, get("/assets/style.css"), headers("text/css; charset=utf-8", apiPolicy, "no-cache")},
 		{200, server, get("/docs/problems/not-found"), headers("text/html; charset=utf-8", pagePolicy, "no-cache", "Etag", "hash")},
 		{200, server, get("/openapi.yaml"), headers("application/yaml", apiPolicy, "no-cache", "Etag", "hash")},
 		{200, server, get("/healthz"), headers("application/json", apiPolicy, "no-store")},
@@ -119,7 +118,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{400, server, post("/v1/comparisons", "{"), refused()},
 		{401, closed.fixture, get("/v1/inventories"), refused("Www-Authenticate", `Bearer realm="slabledger"`)},
 		{401, closed.fixture, bearer(get("/v1/inventories"), "slk_0"), refused("Www-Authenticate", `Bearer realm="slabledger", error="invalid_token"`)},
-		{401, closed.fixture, filled(t, false, "file:a.csv", "x"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin", "Www-Authenticate", `Bearer realm="slabledger"`)},
+		{401, closed.fixture, filled(t, false, "file:a.csv", "x"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie", "Www-Authenticate", `Bearer realm="slabledger"`)},
 		{403, closed.fixture, bearer(get("/v1/journal"), closed.secrets["analyst"]), refused("Www-Authenticate", `Bearer realm="slabledger", error="insufficient_scope", scope="admin"`)},
 		{404, server, get("/nowhere"), refused()},
 		{404, server, get("/v1/inventories/demo/versions/7/items"), refused()},
