@@ -112,26 +112,7 @@ func Canonical(d decimal.Decimal) string {
 }
 
 // Line rounds a value to a printed line: Places decimals, half to even.
-func Line(d decimal.Decimal) decimal.Decimal {
-	drop := -Places - int(d.Exponent())
-	if drop <= 0 {
-		return d
-	}
-	if drop > wordDigits || d.NumDigits() > wordDigits {
-		return d.RoundBank(Places)
-	}
-	// The same rule in machine integers: most lines fit, and this is the
-	// innermost step of the engine.
-	unit := wordPowersOfTen[drop]
-	line, dropped := d.CoefficientInt64()/unit, d.CoefficientInt64()%unit
-	if dropped < 0 {
-		dropped = -dropped
-	}
-	if half := unit / 2; dropped > half || (dropped == half && line%2 != 0) {
-		line += int64(d.Sign())
-	}
-	return decimal.New(line, -Places)
-}
+func Line(d decimal.Decimal) decimal.Decimal { return rounded(d, Places) }
 
 // wordDigits is the number of decimal digits that always fit an int64.
 const wordDigits = 18
