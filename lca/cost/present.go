@@ -127,7 +127,8 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 		line.Flow, line.EscalationFactor = *flow, num.One
 		factor := f.single[flow.Year]
 		line.DiscountFactor = factor.Decimal()
-		if flow.Escalation.IsZero() {
+		// In year 0 nothing has grown yet, by whatever rate there can be.
+		if flow.Escalation.IsZero() || flow.Year == 0 && num.One.Add(flow.Escalation).IsPositive() {
 			line.PresentValue = num.LineProduct(flow.Amount, flow.Price, factor)
 			line.Cost = line.PresentValue
 			if flow.Year > 0 {
