@@ -76,14 +76,16 @@ func (e *evaluated) sources() []*entry {
 // checkData holds the data against what is demanded of them. What cannot be computed
 // is a fault, what should be known a warning; in a strict request each warning is a
 // fault.
-func (e *evaluated) checkData() {
+func (e *evaluated) checkData() { e.checkSources(e.sources()) }
+
+// checkSources is checkData of items in order of their codes.
+func (e *evaluated) checkSources(used []*entry) {
 	doubt := &e.warnings
 	if e.study.requirements.Strict {
 		doubt = &e.faults
 	}
 	boundaries, taxes, sets := map[string][]string{}, map[string][]string{}, map[string][]string{}
 	asOf, because := e.study.requirements.AsOf, "the day that the request gives"
-	used := e.sources()
 	if asOf == "" {
 		because = "the day of the newest price in use"
 		for _, it := range used {

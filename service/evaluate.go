@@ -164,6 +164,9 @@ func (e *evaluated) unusual() {
 // warnUnusedRules warns of a transport rule that moves nothing in any of the
 // alternatives that have it, on the one that wrote it.
 func warnUnusedRules(all []*evaluated, locate func(fault.Path) fault.Path) {
+	if !slices.ContainsFunc(all, func(e *evaluated) bool { return slices.Contains(e.bill.Used, false) }) {
+		return
+	}
 	used := map[fault.Path]bool{}
 	each := func(do func(e *evaluated, i int, written fault.Path)) {
 		for _, e := range all {
@@ -238,21 +241,8 @@ func (e *evaluated) readSlab() {
 	if d := e.Slab.Thickness.Design; d != nil {
 		if e.sized = e.sizeOnce(*d, at.At("thickness")); e.sized != nil {
 			g.Thickness = e.sized.ThicknessMM.Shift(-3)
-			for _, w := range e.sized.Warnings {
-				if w.Code == "unusual-strength" || w.Code == "strength-not-as-wanted" {
-					e.warnings.Add(fault.Path(w.Pointer), w.Code, "%s", w.Message)
-				}
-			}
 		}
-		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
-			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
-		}
-		if d.Soil.Base != nil && len(e.Slab.Layers) == 0 {
-			e.warnings.Add(at.At("thickness", "soil", "base"), "base-not-counted", "the thickness counts on a base, which is in no quantity, carbon or cost here: give it in layers")
-		}
-		if d.Edge.ConcreteShoulder {
-			e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
-		}
+		e.doubtDesign(d, at)
 	} else {
 		g.Thickness = length(e.Slab.Thickness.Given, "240 mm", at.At("thickness")).Decimal
 	}
@@ -285,6 +275,26 @@ func (e *evaluated) readSlab() {
 		e.faults.Append(faults.All()...)
 	}
 	e.takeoff.HasJoints = e.Slab.Joints != nil
+}
+
+// doubtDesign warns of what the design of a slab counts on that differs from it.
+func (e *evaluated) doubtDesign(d *ThicknessDesign, at fault.Path) {
+	if e.sized != nil {
+		for _, w := range e.sized.Warnings {
+			if w.Code == "unusual-strength" || w.Code == "strength-not-as-wanted" {
+				e.warnings.Add(fault.Path(w.Pointer), w.Code, "%s", w.Message)
+			}
+		}
+	}
+	if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
+		e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
+	}
+	if d.Soil.Base != nil && len(e.Slab.Layers) == 0 {
+		e.warnings.Add(at.At("thickness", "soil", "base"), "base-not-counted", "the thickness counts on a base, which is in no quantity, carbon or cost here: give it in layers")
+	}
+	if d.Edge.ConcreteShoulder {
+		e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
+	}
 }
 
 // maxConstituents of one mix, with those that alternatives add along a chain.

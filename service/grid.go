@@ -126,19 +126,21 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	}
 	study.readRequirements(req.DataRequirements, &g.faults)
 	study.readStrategies(req.Strategies, &g.faults)
-	study.brief, study.tells, study.sizes = true, true, map[string]sizing{}
-	if err := g.combine(ctx); err != nil {
-		return nil, err
-	}
-	evaluations, err := study.evaluate(ctx, g.all, g.locate, maxGridFlows, &g.faults)
-	if err != nil {
-		return nil, err
+	study.brief, study.tells, study.sizes = true, true, ofAnyThickness()
+	evaluations, ok := g.byParts(ctx, study)
+	if !ok {
+		if err := g.combine(ctx); err != nil {
+			return nil, err
+		}
+		if evaluations, err = study.evaluate(ctx, g.all, g.locate, maxGridFlows, &g.faults); err != nil {
+			return nil, err
+		}
 	}
 	hash, err := requestHash(body, c.ref.Ref)
 	if err != nil {
 		return nil, err
 	}
-	resp = &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
+	resp = &GridResponse{Head: study.head(hash), Baseline: evaluations[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
 	for i, axis := range req.Axes {
 		used := AxisUsed{Name: axis.Name}
 		for _, l := range g.variants[i] {
@@ -160,7 +162,7 @@ type grid struct {
 	named    bool       // all variants have names
 	base     layer      // the alternative
 	variants [][]layer  // by axis
-	all      []resolved // the combinations
+	all      []resolved // the combinations, where each is evaluated by itself
 	baseline int        // of the combinations
 }
 
@@ -271,7 +273,7 @@ func (g *grid) combine(ctx context.Context) error {
 			}
 		}
 		a.Name, a.Like = strings.Join(names[1:], separator), ""
-		if a.Name == g.req.Baseline || (g.req.Baseline == "" && i == 0) {
+		if g.isBaseline(i, a.Name) {
 			g.baseline = i
 		}
 	}
@@ -279,6 +281,11 @@ func (g *grid) combine(ctx context.Context) error {
 		g.faults.Add("/baseline", "alternative-unknown", "no combination has the name %q; its name is those of its variants, such as %q", short(g.req.Baseline), short(g.all[0].Name))
 	}
 	return nil
+}
+
+// isBaseline tells whether a combination is the one that others are set against.
+func (g *grid) isBaseline(i int, name string) bool {
+	return name == g.req.Baseline || (g.req.Baseline == "" && i == 0)
 }
 
 // locate moves the pointer of a fault of a combination to the layer that wrote the

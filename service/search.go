@@ -191,9 +191,8 @@ type search struct {
 	sizes          memo[*sizedPart]
 	strengthsKnown memo[*strengthAt]
 
-	carbonates bool // a layer asks for the uptake of CO2
-	unshared   bool // every combination is evaluated by itself
-	slips      []fault.Fault
+	unshared bool // every combination is evaluated by itself
+	slips    []fault.Fault
 
 	covers   uint32 // of the first combination
 	outcomes []outcome
@@ -226,7 +225,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	}
 	q.study = readStudy(c, req.FunctionalUnit, req.Economics, faults)
 	q.study.brief = true
-	q.study.sizes = map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
+	q.study.sizes = ofAnyThickness()
 	q.study.readStrategies(req.Strategies, faults)
 	q.readAim()
 	if broken {
@@ -237,11 +236,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if q.study.lives == LivesAnnualEquivalent {
 		faults.Add("/functional_unit/unequal_lives", "not-used", "a search is for the least total over one period; lives are compared by the year in a comparison")
 	}
-	// What adds up otherwise than by the parts: an uptake that the thickness ends, a slab
-	// that is built again, and what is added to the cost of the agency.
-	if e := req.Economics; q.carbonates || q.study.lives != "" || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost) {
-		q.unshared = true
-	}
+	q.unshared = q.whole()
 	if err := q.try(ctx); err != nil {
 		return nil, err
 	}
@@ -271,10 +266,6 @@ func newSearch(req SearchRequest) *search {
 func (q *search) readChoices(most int) {
 	g := &q.grid
 	g.base = g.layer(q.req.Alternative, "/alternative")
-	var members map[string]jsontext.Value
-	if err := json.Unmarshal(q.req.Alternative, &members); err == nil { // else layer has told it
-		q.carbonates = members["carbonation"] != nil
-	}
 	q.readAxes(q.req.Axes)
 	if !g.faults.Empty() || len(q.choices) == 0 {
 		return
@@ -299,11 +290,7 @@ func (q *search) readChoices(most int) {
 		g.faults.Add("/axes", "compute-budget-exceeded", "%s", detail)
 		return
 	}
-	q.all = q.keyOf(func(*choice) bool { return true })
-	q.variantKey = q.keyOf(func(c *choice) bool { return c.variants != nil })
-	q.concreteKey = q.keyOf(func(c *choice) bool { return c.parts&partConcrete != 0 })
-	q.worksKey = q.keyOf(func(c *choice) bool { return c.parts&partWorks != 0 })
-	q.thickKey = q.keyOf(func(c *choice) bool { return c.parts&partThickness != 0 })
+	q.number()
 	bytes := q.variantKey.count * len(q.req.Alternative)
 	for i := range q.choices {
 		for k := range q.choices[i].variants {
@@ -313,6 +300,27 @@ func (q *search) readChoices(most int) {
 	if bytes > maxSearchBytes {
 		g.faults.Add("/axes", "compute-budget-exceeded", "the variants come to %d bytes that are laid over each other; at most %d: vary members by their pointer where that is enough", bytes, maxSearchBytes)
 	}
+}
+
+// number numbers the combinations of all axes, and of those that each part depends on.
+func (q *search) number() {
+	q.all = q.keyOf(func(*choice) bool { return true })
+	q.variantKey = q.keyOf(func(c *choice) bool { return c.variants != nil })
+	q.concreteKey = q.keyOf(func(c *choice) bool { return c.parts&partConcrete != 0 })
+	q.worksKey = q.keyOf(func(c *choice) bool { return c.parts&partWorks != 0 })
+	q.thickKey = q.keyOf(func(c *choice) bool { return c.parts&partThickness != 0 })
+}
+
+// whole tells that combinations do not add up by their parts: there is an uptake that
+// the thickness ends, a slab that is built again, or something that is added to the cost
+// of the agency.
+func (q *search) whole() bool {
+	parts := partsOf(q.grid.base.text)
+	for i := range q.choices {
+		parts |= q.choices[i].parts
+	}
+	e := q.study.economics
+	return parts&partWhole != 0 || q.study.lives != "" || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost)
 }
 
 // maxSearchBytes bounds the text that is laid over each other, as maxGridBytes.
@@ -372,6 +380,11 @@ func fromMillionths(v int64) decimal.Decimal { return decimal.New(v, -num.Places
 
 // anyThickness stands in for that of a slab whose strength is not known yet.
 const anyThickness = "any"
+
+// ofAnyThickness has a design of any thickness solved.
+func ofAnyThickness() map[string]sizing {
+	return map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
+}
 
 // try looks at the first combination, and at every value with all others as in it, so
 // that nearly all faults are told before anything is computed.
@@ -777,7 +790,7 @@ func (q *search) figures(ctx context.Context, places []int, b builtSlab) (f figu
 func figuresOf(r *Result) figures {
 	f := figures{gate: r.Carbon.CradleToGateKgCO2ePerM2.Decimal, total: r.Carbon.TotalKgCO2ePerM2.Decimal}
 	if c := r.Cost; c != nil {
-		f.initial, f.npv = c.InitialPerM2.Decimal, c.NetPresentValuePerM2.Decimal
+		f.initial, f.maintenance, f.residual, f.npv = c.InitialPerM2.Decimal, c.MaintenancePresentValuePerM2.Decimal, c.ResidualValuePerM2.Decimal, c.NetPresentValuePerM2.Decimal
 	}
 	return f
 }
@@ -803,7 +816,7 @@ func (q *search) sameCover(places []int, covers uint32) error {
 		return nil
 	}
 	name, _ := q.nameOf(places)
-	return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", short(name), coverNames(covers), coverNames(q.covers))))
+	return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", short(name), strings.Join(coverNames(covers), ", "), strings.Join(coverNames(q.covers), ", "))))
 }
 
 // measureOf is one figure of an outcome that has figures.
@@ -1103,7 +1116,7 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 		}
 		got := figuresOf(&result)
 		o := &q.outcomes[i]
-		want := figures{fromMillionths(o.gate), fromMillionths(o.total), fromMillionths(o.initial), fromMillionths(o.npv)}
+		want := figures{gate: fromMillionths(o.gate), total: fromMillionths(o.total), initial: fromMillionths(o.initial), npv: fromMillionths(o.npv)}
 		if !got.gate.Equal(want.gate) || !got.total.Equal(want.total) || !got.initial.Equal(want.initial) || !got.npv.Equal(want.npv) {
 			return &Error{Code: Internal, Detail: "the search and the evaluation of one alternative disagree", Cause: fmt.Errorf("combination %d: %+v and %+v", i, want, got)}
 		}
