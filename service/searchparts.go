@@ -201,15 +201,16 @@ func (p *concretePart) at(thickness decimal.Decimal) (s sums) {
 	for i := range p.flows {
 		f := &p.flows[i]
 		amount := num.AmountOf(f.amount, thickness)
-		gwp := carbon.Line(amount, f.factor)
-		s.total.Add(gwp)
 		if f.gate {
-			s.gate.Add(gwp)
+			s.gate.AddLineOf(amount, f.factor)
+		} else {
+			s.total.AddLineOf(amount, f.factor)
 		}
 		if f.priced {
-			s.initial.Add(num.LineOf(amount, f.price)) // of year 0, which nothing escalates or discounts
+			s.initial.AddLineOf(amount, f.price) // of year 0, which nothing escalates or discounts
 		}
 	}
+	s.total.Add(s.gate.Value())
 	return s
 }
 

@@ -50,6 +50,17 @@ func LineOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, 
 // AmountOf is Amount(a·b), as LineProduct but to AmountPlaces.
 func AmountOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, AmountPlaces) }
 
+// AddLineOf adds LineOf(a, b).
+func (t *Total) AddLineOf(a, b decimal.Decimal) {
+	exponent := a.Exponent() + b.Exponent()
+	drop := -Places - int(exponent)
+	if drop < 0 || drop > wordDigits || a.NumDigits()+b.NumDigits() > wordDigits {
+		t.Add(LineOf(a, b))
+		return
+	}
+	t.addWord(roundedInt(a.CoefficientInt64()*b.CoefficientInt64(), drop))
+}
+
 // product is a·b·m rounded once to places, half to even.
 func product(a, b decimal.Decimal, m Multiplier, places int) decimal.Decimal {
 	drop := -places - int(a.Exponent()) - int(b.Exponent()) - int(m.value.Exponent())
@@ -136,6 +147,11 @@ func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
 	if drop <= 0 {
 		return decimal.New(c, exponent)
 	}
+	return decimal.New(roundedInt(c, drop), exponent+int32(drop)) //nolint:gosec // at most 18
+}
+
+// roundedInt is c without its last drop digits, of at most 18, half to even.
+func roundedInt(c int64, drop int) int64 {
 	unit := wordPowersOfTen[drop]
 	line, rest := c/unit, c%unit
 	if rest < 0 {
@@ -149,7 +165,7 @@ func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
 			line++
 		}
 	}
-	return decimal.New(line, exponent+int32(drop)) //nolint:gosec // at most 18
+	return line
 }
 
 // tens are powers of ten in three words, the lowest first: as many as quotients need.

@@ -147,7 +147,12 @@ func (t *Total) Add(v decimal.Decimal) {
 		t.rest = t.rest.Add(v)
 		return
 	}
-	t.lines += v.CoefficientInt64() * wordPowersOfTen[scale]
+	t.addWord(v.CoefficientInt64() * wordPowersOfTen[scale])
+}
+
+// addWord adds so many units of the last place of a printed line.
+func (t *Total) addWord(lines int64) {
+	t.lines += lines
 	if limit := wordPowersOfTen[wordDigits]; t.lines > limit || t.lines < -limit {
 		t.rest, t.lines = t.Value(), 0
 	}
