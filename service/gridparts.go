@@ -2,8 +2,6 @@ package service
 
 import (
 	"context"
-	"slices"
-	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -27,14 +25,6 @@ type gridThickness struct {
 	broken bool
 }
 
-// gridPair is what a concrete and the works beside it are together.
-type gridPair struct {
-	covers   []string
-	bill     *slab.Builder // for the transport rules that were used
-	warnings []fault.Fault
-	broken   bool
-}
-
 // byParts evaluates the combinations from their parts; false where each has to be
 // evaluated by itself.
 func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
@@ -42,8 +32,7 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 	if !g.faults.Empty() || s.checkOnly || q.whole() {
 		return nil, false
 	}
-	pairKey := q.keyOf(func(c *choice) bool { return c.parts&(partConcrete|partWorks) != 0 })
-	thicks, pairs := memo[*gridThickness]{most: g.count + 1}, memo[*gridPair]{most: g.count + 1}
+	thicks := memo[*gridThickness]{most: g.count + 1}
 	all, figure, flows := make([]*evaluated, g.count), make([]func() (figures, error), g.count), 0
 	var first *gridThickness
 	g.baseline = -1
@@ -57,14 +46,12 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 		if first == nil {
 			first = thick
 		}
+		pair, sound := q.sound(places)
 		// Two systems of units in one slab are a fault of the combination.
-		if concrete.faults != nil || works.faults != nil || thick.broken || thick.system != first.system {
+		if !sound || thick.broken || thick.system != first.system {
 			return nil, false
 		}
-		pair := pairs.get(pairKey.of(places), func() *gridPair { return s.gridPair(concrete, works) })
-		// Well below its limit, an alternative cannot have met it while it was read.
-		own := len(concrete.flows) + works.flows
-		if flows += own + len(works.evaluated.userCosts); pair.broken || own > slab.NewBuilder(nil).Most/2 || flows > maxGridFlows {
+		if flows += len(concrete.flows) + works.flows + len(works.evaluated.userCosts); flows > maxGridFlows {
 			return nil, false
 		}
 		e := *works.evaluated
@@ -162,26 +149,4 @@ func (q *search) gridThickness(places []int) *gridThickness {
 	_, beyond := slab.TakeOff(slab.Geometry{Thickness: t.m})
 	t.broken = !r.faults.Empty() || !beyond.Empty()
 	return t
-}
-
-// gridPair holds the data behind a concrete and its works against what is demanded of
-// them.
-func (s *study) gridPair(concrete *concretePart, works *worksPart) *gridPair {
-	p := &gridPair{covers: coverNames(concrete.about.covers | works.about.covers), bill: slab.NewBuilder(nil)}
-	sources := slices.Concat(concrete.about.sources, works.about.sources)
-	slices.SortFunc(sources, func(a, b *entry) int { return strings.Compare(a.Code, b.Code) })
-	sources = slices.Compact(sources)
-	for _, it := range sources {
-		if price := it.inventory.Price; price != nil && price.MinQuantity.Valid {
-			p.broken = true // whether its price holds depends on the thickness
-			return p
-		}
-	}
-	e := evaluated{study: s, reader: reader{catalogue: s.catalogue}, bill: p.bill}
-	e.checkSources(sources)
-	for i, used := range concrete.about.moved {
-		p.bill.Used = append(p.bill.Used, used || works.about.moved[i])
-	}
-	p.warnings, p.broken = e.warnings.All(), !e.faults.Empty()
-	return p
 }

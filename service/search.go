@@ -182,11 +182,12 @@ type search struct {
 	strengths *strengths
 	most      int64 // of the cap, in millionths
 
-	all, variantKey, concreteKey, worksKey, thickKey axesKey
+	all, variantKey, concreteKey, worksKey, pairKey, thickKey axesKey
 
 	laid           memo[laidOver]
 	concretes      memo[*concretePart]
 	works          memo[*worksPart]
+	pairs          memo[*pairPart]
 	thicks         memo[*thickPart]
 	sizes          memo[*sizedPart]
 	strengthsKnown memo[*strengthAt]
@@ -258,7 +259,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 
 func newSearch(req SearchRequest) *search {
 	const some, many = 1024, 8192
-	return &search{req: req, laid: memo[laidOver]{most: some}, concretes: memo[*concretePart]{most: some}, works: memo[*worksPart]{most: some},
+	return &search{req: req, laid: memo[laidOver]{most: some}, concretes: memo[*concretePart]{most: some}, works: memo[*worksPart]{most: some}, pairs: memo[*pairPart]{most: some},
 		thicks: memo[*thickPart]{most: some}, sizes: memo[*sizedPart]{most: many}, strengthsKnown: memo[*strengthAt]{most: many}}
 }
 
@@ -308,6 +309,7 @@ func (q *search) number() {
 	q.variantKey = q.keyOf(func(c *choice) bool { return c.variants != nil })
 	q.concreteKey = q.keyOf(func(c *choice) bool { return c.parts&partConcrete != 0 })
 	q.worksKey = q.keyOf(func(c *choice) bool { return c.parts&partWorks != 0 })
+	q.pairKey = q.keyOf(func(c *choice) bool { return c.parts&(partConcrete|partWorks) != 0 })
 	q.thickKey = q.keyOf(func(c *choice) bool { return c.parts&partThickness != 0 })
 }
 
@@ -468,6 +470,12 @@ func (q *search) tryOne(places []int, first *thickPart, told map[fault.Fault]boo
 		}
 	} else if q.req.Strengths != nil && thick.design == nil {
 		tell(oneFault("/strengths", "not-used", "a strength decides how thick a slab must be: give the thickness_design, or a design in place of the thickness"))
+	}
+	// After a first without a fault, those of most values are told by their parts alone.
+	if first != nil && q.grid.faults.Empty() && !q.unshared && !q.study.catalogue.unknown() && thick.system == first.system {
+		if _, sound := q.sound(places); sound {
+			return thick, nil
+		}
 	}
 	_, found = q.study.checked(a.ofAnyThickness())
 	tell(found)

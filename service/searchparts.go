@@ -3,6 +3,7 @@ package service
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"sync"
 
 	"github.com/shopspring/decimal"
@@ -256,6 +257,48 @@ func (s *study) worksPart(a resolved) *worksPart {
 	}
 	e.bill, e.used, e.named = slab.NewBuilder(nil), nil, nil
 	return w
+}
+
+// pairPart is what a concrete and the works beside it are together.
+type pairPart struct {
+	covers   []string
+	bill     *slab.Builder // for the transport rules that were used
+	warnings []fault.Fault
+	sound    bool // nothing that depends on both has a fault, whatever the thickness
+}
+
+// sound tells that the concrete and the works of a combination have no fault, by
+// themselves or together; a thickness in the units of the slab adds none then. Where it
+// cannot be told from the parts, it is false.
+func (q *search) sound(places []int) (*pairPart, bool) {
+	concrete, works := q.concreteOf(places), q.worksOf(places)
+	// Well below its limit of flows, an alternative cannot have met it while it was read.
+	if concrete.faults != nil || works.faults != nil || len(concrete.flows)+works.flows > slab.NewBuilder(nil).Most/2 {
+		return nil, false
+	}
+	pair := q.pairs.get(q.pairKey.of(places), func() *pairPart { return q.study.pairPart(concrete, works) })
+	return pair, pair.sound
+}
+
+// pairPart holds the data behind a concrete and its works against what is demanded of
+// them.
+func (s *study) pairPart(concrete *concretePart, works *worksPart) *pairPart {
+	p := &pairPart{covers: coverNames(concrete.about.covers | works.about.covers), bill: slab.NewBuilder(nil)}
+	sources := slices.Concat(concrete.about.sources, works.about.sources)
+	slices.SortFunc(sources, func(a, b *entry) int { return strings.Compare(a.Code, b.Code) })
+	sources = slices.Compact(sources)
+	for _, it := range sources {
+		if price := it.inventory.Price; price != nil && price.MinQuantity.Valid {
+			return p // whether its price holds depends on the thickness
+		}
+	}
+	e := evaluated{study: s, reader: reader{catalogue: s.catalogue}, bill: p.bill}
+	e.checkSources(sources)
+	for i, used := range concrete.about.moved {
+		p.bill.Used = append(p.bill.Used, used || works.about.moved[i])
+	}
+	p.warnings, p.sound = e.warnings.All(), e.faults.Empty()
+	return p
 }
 
 // value sums the lines of flows, and lists those of money.
