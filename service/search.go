@@ -1104,25 +1104,29 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 	}
 	slices.Sort(r.Certificate.EvaluatedAt)
 	for _, i := range r.Certificate.EvaluatedAt {
-		text, err := q.written(i)
-		if err != nil {
-			return err
-		}
-		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Strategies: q.req.Strategies, Alternative: text}
-		var result Result
+		var result *Result
 		if r.Best != nil && i == r.Best.Index {
-			encoded, err := json.Marshal(body)
+			text, err := q.written(i)
+			if err != nil {
+				return err
+			}
+			body, err := json.Marshal(EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Strategies: q.req.Strategies, Alternative: text})
 			if err != nil {
 				return &Error{Code: Internal, Detail: "the combination cannot be written", Cause: err}
 			}
-			if r.Evaluation, err = s.Evaluate(ctx, encoded); err != nil {
+			if r.Evaluation, err = s.Evaluate(ctx, body); err != nil {
 				return q.inSearch(i, err)
 			}
-			result = r.Evaluation.Alternative
-		} else if result, err = q.again(ctx, text); err != nil {
-			return q.inSearch(i, err)
+			result = &r.Evaluation.Alternative
+		} else {
+			places := q.placesOf(q.all, i)
+			e, err := q.alone(ctx, q.own(places, q.built(places)), places)
+			if err != nil {
+				return err
+			}
+			result = &e.result
 		}
-		got := figuresOf(&result)
+		got := figuresOf(result)
 		o := &q.outcomes[i]
 		want := figures{gate: fromMillionths(o.gate), total: fromMillionths(o.total), initial: fromMillionths(o.initial), npv: fromMillionths(o.npv)}
 		if !got.gate.Equal(want.gate) || !got.total.Equal(want.total) || !got.initial.Equal(want.initial) || !got.npv.Equal(want.npv) {
@@ -1144,18 +1148,6 @@ func (q *search) alone(ctx context.Context, a resolved, places []int) (*evaluate
 		return nil, err
 	}
 	return list[0], nil
-}
-
-// again is the evaluation of an alternative as it is written, without lines.
-func (q *search) again(ctx context.Context, text jsontext.Value) (Result, error) {
-	var faults fault.List
-	all, found := resolve([]jsontext.Value{text}, func(int) fault.Path { return "/alternative" })
-	faults.Append(found.All()...)
-	list, err := q.study.evaluate(ctx, all, func(p fault.Path) fault.Path { return p }, maxRequestFlows, &faults)
-	if err != nil {
-		return Result{}, err
-	}
-	return list[0].result, nil
 }
 
 // inSearch tells of a combination that an evaluation refuses.

@@ -50,6 +50,11 @@ func LineOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, 
 // AmountOf is Amount(a·b), as LineProduct but to AmountPlaces.
 func AmountOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, AmountPlaces) }
 
+// AmountBy is AmountOf(a, m), of a factor that many amounts are multiplied by.
+func AmountBy(a decimal.Decimal, m Multiplier) decimal.Decimal {
+	return product(a, One, m, AmountPlaces)
+}
+
 // AddLineOf adds LineOf(a, b).
 func (t *Total) AddLineOf(a, b decimal.Decimal) {
 	exponent := a.Exponent() + b.Exponent()
