@@ -193,7 +193,7 @@ func bySourceKind(lines []CarbonLine, kind func(CarbonLine) inventory.SourceKind
 		}
 		share := SourceShare{SourceKind: string(k), GWPKgCO2ePerM2: Fixed{sums[k].Value()}}
 		if !total.IsZero() {
-			share.SharePercent = &Fixed{num.Line(num.Quotient(sums[k].Value().Mul(num.Hundred), total))}
+			share.SharePercent = &Fixed{num.LineQuotient(sums[k].Value().Mul(num.Hundred), total)}
 		}
 		list = append(list, share)
 	}

@@ -83,7 +83,7 @@ func (e *FlowError) Unwrap() error { return e.Err }
 type Factors struct {
 	single   []num.Multiplier // by year, 0 to the period
 	uniform  decimal.Decimal
-	recovery decimal.Decimal
+	recovery num.Multiplier
 }
 
 // NewFactors computes the factors for a real rate greater than -1 and a period
@@ -101,7 +101,7 @@ func (f *Factors) Period() int { return len(f.single) - 1 }
 func (f *Factors) Uniform() decimal.Decimal { return f.uniform }
 
 // Recovery is 1/Uniform, divided once, to 34 digits: UCR where the rate is one.
-func (f *Factors) Recovery() decimal.Decimal { return f.recovery }
+func (f *Factors) Recovery() decimal.Decimal { return f.recovery.Decimal() }
 
 // Single is the discount factor of a year from 0 to the period, to 34 digits.
 func (f *Factors) Single(year int) decimal.Decimal { return f.single[year].Decimal() }
@@ -109,7 +109,7 @@ func (f *Factors) Single(year int) decimal.Decimal { return f.single[year].Decim
 // Annual spreads a present value evenly over the years of the period,
 // present × Recovery, rounded once as a line.
 func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
-	return num.Line(present.Mul(f.recovery))
+	return num.LineProduct(present, num.One, f.recovery)
 }
 
 // Present values the flows of one alternative. The error is a *FlowError; the

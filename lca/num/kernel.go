@@ -194,18 +194,59 @@ func scaled(w [3]uint64, by uint64) (out [3]uint64) {
 	return out
 }
 
-// wordQuotient is |a/b| as Div has it, for numbers of up to 18 digits; neither is zero.
-func wordQuotient(a, b decimal.Decimal) decimal.Decimal {
+// LineQuotient is Line(Quotient(a, b)), which it makes without the 34 digits between.
+func LineQuotient(a, b decimal.Decimal) decimal.Decimal { return roundedQuotient(a, b, Places) }
+
+// AmountQuotient is Amount(Quotient(a, b)), as LineQuotient.
+func AmountQuotient(a, b decimal.Decimal) decimal.Decimal {
+	return roundedQuotient(a, b, AmountPlaces)
+}
+
+// roundedQuotient is a/b as Div has it, rounded to places, half to even.
+func roundedQuotient(a, b decimal.Decimal, places int) decimal.Decimal {
+	if a.IsZero() || b.IsZero() || a.NumDigits() > wordDigits || b.NumDigits() > wordDigits {
+		return rounded(Quotient(a, b), places)
+	}
+	hi, lo, exponent := wordQuotient(a, b)
+	if drop := -places - exponent; drop > 0 {
+		below := false
+		for left := drop - 1; left > 0; left -= wordDigits {
+			var rest uint64
+			hi, lo, rest = divide2(hi, lo, uint64(wordPowersOfTen[min(left, wordDigits)])) //nolint:gosec // not negative
+			below = below || rest != 0
+		}
+		var digit uint64
+		if hi, lo, digit = divide2(hi, lo, 10); digit > 5 || (digit == 5 && (below || lo&1 == 1)) {
+			var carry uint64
+			lo, carry = bits.Add64(lo, 1, 0)
+			hi += carry
+		}
+		exponent = -places
+	}
+	return signed(fromWords(hi, lo, int32(exponent)), a, b) //nolint:gosec // inputs are capped by Parse
+}
+
+// signed is |a/b| with the sign of a/b.
+func signed(q, a, b decimal.Decimal) decimal.Decimal {
+	if a.Sign() != b.Sign() {
+		return q.Neg()
+	}
+	return q
+}
+
+// wordQuotient is |a/b| as Div has it, in two words and an exponent, for numbers of up
+// to 18 digits; neither is zero.
+func wordQuotient(a, b decimal.Decimal) (hi, lo uint64, exponent int) {
 	ca, cb := a.CoefficientInt64(), b.CoefficientInt64()
 	top, by := uint64(max(ca, -ca)), uint64(max(cb, -cb)) //nolint:gosec // not negative
 	shift := Digits + wordLength(by) - wordLength(top)
-	exponent := int(a.Exponent()) - int(b.Exponent()) - shift
+	exponent = int(a.Exponent()) - int(b.Exponent()) - shift
 	w := scaled(tens[shift], top) // at most 52 digits, which three words hold
 	var rest uint64
 	for i := len(w) - 1; i >= 0; i-- {
 		w[i], rest = bits.Div64(rest, w[i], by)
 	}
-	hi, lo := w[1], w[0] // at most 35 digits
+	hi, lo = w[1], w[0] // at most 35 digits
 	if limit := tens[Digits]; hi > limit[1] || (hi == limit[1] && lo >= limit[0]) {
 		// One digit too many: it goes to the rest, of ten times the divisor.
 		var digit uint64
@@ -221,7 +262,7 @@ func wordQuotient(a, b decimal.Decimal) decimal.Decimal {
 		lo, carry = bits.Add64(lo, 1, 0)
 		hi += carry
 	}
-	return fromWords(hi, lo, int32(exponent)) //nolint:gosec // inputs are capped by Parse
+	return hi, lo, exponent
 }
 
 // trimWords is trim on two words.

@@ -177,11 +177,8 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 		return decimal.Zero, nil
 	}
 	if a.NumDigits() <= wordDigits && b.NumDigits() <= wordDigits {
-		q := wordQuotient(a, b)
-		if a.Sign() != b.Sign() {
-			q = q.Neg()
-		}
-		return q, nil
+		hi, lo, exponent := wordQuotient(a, b)
+		return signed(fromWords(hi, lo, int32(exponent)), a, b), nil //nolint:gosec // inputs are capped by Parse
 	}
 	return wideQuotient(a, b), nil
 }

@@ -148,7 +148,7 @@ func (i *Item) FromMass(kg decimal.Decimal) (decimal.Decimal, bool) {
 	if i.Unit == "kg" {
 		return kg, true
 	}
-	return num.Amount(num.Quotient(kg, per.Decimal)), true
+	return num.AmountQuotient(kg, per.Decimal), true
 }
 
 // FromVolume converts m3 of the item, as it lies, to its declared unit.
