@@ -920,7 +920,7 @@ func (e *evaluated) printCarbon() {
 	c.Modules = CarbonModules{A0: value("A0"), A1A3: value("A1-A3"), A4: value("A4"), A5: value("A5"),
 		B1: value("B1"), B2: value("B2"), B3: value("B3"), B4: value("B4"), B5: value("B5"), B6: value("B6"), B7: value("B7"), B8: value("B8"),
 		C1: value("C1"), C2: value("C2"), C3: value("C3"), C4: value("C4"), D: value("D")}
-	c.NotDeclared = []Limitation{}
+	c.ModuleStates, c.NotDeclared = make([]ModuleState, 0, len(m.States)), make([]Limitation, 0, len(m.States))
 	for _, s := range m.States {
 		c.ModuleStates = append(c.ModuleStates, ModuleState{Module: s.Module, State: s.State, Reason: s.Reason})
 		if !s.Known() {
