@@ -117,7 +117,7 @@ func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
 // like any other: whether it is meant is for the caller to ask.
 func (f *Factors) Present(flows []Flow) (Result, error) {
 	var initial, maintenance, user, emission, residual num.Total
-	lines := make([]Line, len(flows), len(flows)+4) // a caller adds what is left at the end
+	lines := make([]Line, len(flows), len(flows)+len(flows)/16) // a caller adds what is left at the end
 	for i := range flows {
 		flow := &flows[i]
 		if err := f.check(flow); err != nil {
