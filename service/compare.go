@@ -339,7 +339,7 @@ func comparison(evaluations []*evaluated, results []Result, baseline int, overri
 		if !results[i].FunctionalEquivalence.Met {
 			sameService = false
 		}
-		c.Deltas = append(c.Deltas, delta(results[i], base, slices.Equal(evaluations[i].covers, evaluations[baseline].covers)))
+		c.Deltas = append(c.Deltas, delta(&results[i], &base, slices.Equal(evaluations[i].covers, evaluations[baseline].covers)))
 	}
 	rankable := sameCover && (sameService || override != nil)
 	c.UnequalLives = unequalLives(evaluations, results, rankable)
@@ -422,7 +422,7 @@ func ranks(list []compare.Ranked) []Rank {
 	return out
 }
 
-func delta(r, base Result, sameCover bool) Delta {
+func delta(r, base *Result, sameCover bool) Delta {
 	d := Delta{Name: r.Name, ThicknessMM: change(r.ThicknessMM.Decimal, base.ThicknessMM.Decimal),
 		CradleToGateKgCO2ePerM2: change(r.Carbon.CradleToGateKgCO2ePerM2.Decimal, base.Carbon.CradleToGateKgCO2ePerM2.Decimal)}
 	if sameCover {

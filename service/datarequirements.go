@@ -76,7 +76,10 @@ func (e *evaluated) sources() []*entry {
 // checkData holds the data against what is demanded of them. What cannot be computed
 // is a fault, what should be known a warning; in a strict request each warning is a
 // fault.
-func (e *evaluated) checkData() {
+func (e *evaluated) checkData() { e.checkSources(e.sources()) }
+
+// checkSources is checkData of items in order of their codes.
+func (e *evaluated) checkSources(used []*entry) {
 	doubt := &e.warnings
 	if e.study.requirements.Strict {
 		doubt = &e.faults
@@ -84,7 +87,6 @@ func (e *evaluated) checkData() {
 	e.sayOverrides()
 	boundaries, taxes, sets := map[string][]string{}, map[string][]string{}, map[string][]string{}
 	asOf, because := e.study.requirements.AsOf, "the day that the request gives"
-	used := e.sources()
 	if asOf == "" {
 		because = "the day of the newest price in use"
 		for _, it := range used {
@@ -194,7 +196,7 @@ func bySourceKind(lines []CarbonLine, kind func(CarbonLine) inventory.SourceKind
 		}
 		share := SourceShare{SourceKind: string(k), GWPKgCO2ePerM2: Fixed{sums[k].Value()}}
 		if !total.IsZero() {
-			share.SharePercent = &Fixed{num.Line(num.Quotient(sums[k].Value().Mul(num.Hundred), total))}
+			share.SharePercent = &Fixed{num.LineQuotient(sums[k].Value().Mul(num.Hundred), total)}
 		}
 		list = append(list, share)
 	}
