@@ -167,7 +167,11 @@ func TestContractTellsOfWithdrawal(t *testing.T) {
 		if operation.RequestBody == nil || o.Role != inventory.Viewer {
 			continue
 		}
-		for name := range operation.RequestBody.Value.Content.Get("application/json").Examples {
+		media := operation.RequestBody.Value.Content.Get("application/json")
+		if media == nil { // a form
+			continue
+		}
+		for name := range media.Examples {
 			w := server.do(post(o.Path, exampleOf(t, o, name)))
 			declared := operation.Responses.Status(w.Code).Value.Headers["Inventory-Withdrawn"] != nil
 			if sent := strings.HasPrefix(w.Header().Get("Inventory-Withdrawn"), "demo@1; at=2"); sent != declared {
@@ -323,7 +327,7 @@ func TestCheckBodyRefusesOtherJSON(t *testing.T) {
 		"trailing comma":          {`[1,]`, fault{"", "syntax"}},
 		"too deep":                {deep(api.MaxDepth + 1), fault{strings.Repeat("/0", api.MaxDepth), "too-deep"}},
 		"far too deep":            {deep(500_000), fault{strings.Repeat("/0", api.MaxDepth), "too-deep"}},
-		"too many entries":        {"[" + strings.Repeat("1,", api.MaxEntries) + "1]", fault{fmt.Sprintf("/%d", api.MaxEntries-1), "too-many-members"}},
+		"too many entries":        {"[" + strings.Repeat("1,", api.MaxMembers) + "1]", fault{fmt.Sprintf("/%d", api.MaxMembers-1), "too-many-members"}},
 		"too many in all":         {"[" + lists(5) + ",[1]]", fault{"/4/994", "too-many-members"}},
 		"text too long":           {`["` + strings.Repeat("x", api.MaxStringBytes+1) + `"]`, fault{"/0", "string-too-long"}},
 		"name too long":           {`{"` + strings.Repeat("x", api.MaxStringBytes+1) + `":1}`, fault{"", "string-too-long"}},
@@ -345,9 +349,9 @@ func TestCheckBodyRefusesOtherJSON(t *testing.T) {
 	}
 }
 
-// lists is n lists of as many entries as a list may have.
+// lists is n lists of a fifth of the entries that a body may have.
 func lists(n int) string {
-	one := "[" + strings.Repeat("1,", api.MaxEntries-1) + "1]"
+	one := "[" + strings.Repeat("1,", api.MaxMembers/5-1) + "1]"
 	return strings.TrimSuffix(strings.Repeat(one+",", n), ",")
 }
 
@@ -355,12 +359,27 @@ func lists(n int) string {
 func TestCheckBodyAtItsLimits(t *testing.T) {
 	for name, body := range map[string]string{
 		"depth":   strings.Repeat("[", api.MaxDepth) + strings.Repeat("]", api.MaxDepth),
-		"entries": "[" + strings.Repeat("1,", api.MaxEntries-1) + "1]",
+		"entries": "[" + strings.Repeat("1,", api.MaxMembers-1) + "1]",
 		"text":    `["` + strings.Repeat("x", api.MaxStringBytes) + `"]`,
 	} {
 		if err := checked("compare", []byte(body)); failure(err).Code != service.Invalid {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// A list with more entries than the contract takes is told at its member, with the most
+// that it may have.
+func TestTooManyEntriesAreToldOfTheirList(t *testing.T) {
+	server := newServer(t, api.Options{})
+	list := make([]any, 1001)
+	for i := range list {
+		list[i] = map[string]any{"a": "price of gravel-20", "b": "price of sand-washed", "rank": "0.5"}
+	}
+	w := server.do(post("/v1/uncertainty", with(t, requests(t)["uncertainty"][1], "/correlations", list)))
+	p := problemOf(t, w.Code, w.Header(), w.Body.Bytes())
+	if w.Code != http.StatusUnprocessableEntity || p.Errors[0].Pointer != "/correlations" || p.Errors[0].Code != "too-many" || !strings.Contains(p.Errors[0].Detail, "at most 1000") {
+		t.Errorf("%d %+v", w.Code, p.Errors)
 	}
 }
 

@@ -3,9 +3,7 @@ package api
 import (
 	"bytes"
 	"cmp"
-	"embed"
 	"fmt"
-	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -16,27 +14,18 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
+	"slabledger/api/pages"
 	"slabledger/service"
-	"slabledger/service/report"
 )
-
-//go:embed assets
-var assets embed.FS
 
 // reference are the pages of the contract, rendered once, when the server is made.
 type reference struct {
 	docs     []byte
-	style    []byte
 	problems map[string][]byte // by code
-	upload   *template.Template
 }
 
 func (s *Server) routeDocs() {
 	s.route(http.MethodGet, "/docs", "docs", func(c echo.Context) error { return sendPage(c, s.reference.docs) })
-	s.route(http.MethodGet, "/docs/style.css", "docsStyle", func(c echo.Context) error {
-		c.Response().Header().Set("Cache-Control", "no-cache")
-		return sendTagged(c, "text/css; charset=utf-8", etag(s.reference.style), s.reference.style)
-	})
 	s.route(http.MethodGet, "/docs/problems/:code", "docsProblem", func(c echo.Context) error {
 		page, known := s.reference.problems[c.Param("code")]
 		if !known {
@@ -115,24 +104,20 @@ type (
 
 // renderReference makes the pages of a contract. It panics where a template does
 // not fit, which no input can cause.
-func renderReference(c *Contract) reference {
-	templates := template.Must(template.New("").Funcs(template.FuncMap{"shown": report.Printable}).ParseFS(assets, "assets/*.html"))
-	render := func(name string, view any) []byte {
-		var page bytes.Buffer
-		if err := templates.ExecuteTemplate(&page, name, view); err != nil {
+func renderReference(c *Contract, site *pages.Pages) reference {
+	render := func(name, title string, view any) []byte {
+		page, err := site.Static(name, "/docs", title, view)
+		if err != nil {
 			panic("api: " + err.Error())
 		}
-		return page.Bytes()
+		return page
 	}
-	style, err := assets.ReadFile("assets/style.css")
-	if err != nil {
-		panic("api: " + err.Error())
-	}
-	p := reference{docs: render("docs.html", describeContract(c)), style: style, problems: map[string][]byte{}, upload: templates.Lookup("upload.html")}
+	view := describeContract(c)
+	r := reference{docs: render("docs", "Reference", view), problems: map[string][]byte{}}
 	for _, k := range kinds {
-		p.problems[k.Code] = render("problem.html", k)
+		r.problems[k.Code] = render("problemtype", k.Title, k)
 	}
-	return p
+	return r
 }
 
 func describeContract(c *Contract) docsView {

@@ -60,7 +60,7 @@ func TestDocs(t *testing.T) {
 			t.Errorf("no %q", want)
 		}
 	}
-	style := server.do(get("/docs/style.css"))
+	style := server.do(get(html.UnescapeString(regexp.MustCompile(`<link rel="stylesheet" href="([^"]+)">`).FindStringSubmatch(page)[1])))
 	if found := elsewhere.FindString(page + style.Body.String()); found != "" {
 		t.Errorf("the page has %q", found)
 	}

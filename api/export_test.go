@@ -20,7 +20,7 @@ func (s *Server) Router() *echo.Echo { return s.router }
 const (
 	MaxBodyBytes   = maxBodyBytes
 	MaxDepth       = maxDepth
-	MaxEntries     = maxEntriesOfList
+	MaxMembers     = maxMembers
 	MaxStringBytes = maxStringBytes
 )
 

@@ -6,8 +6,6 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
-	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/labstack/echo/v4"
@@ -217,32 +215,12 @@ func (s *Server) listItems(c echo.Context) error {
 
 // readFilter reads which items are asked for.
 func readFilter(c echo.Context) (func(*inventory.Item) bool, error) {
-	category, text := inventory.Category(c.QueryParam("category")), strings.ToLower(c.QueryParam("q"))
-	kind, missing, day := inventory.SourceKind(c.QueryParam("source_kind")), c.QueryParam("missing"), c.QueryParam("expired_by")
-	if _, err := time.Parse(time.DateOnly, day); day != "" && err != nil {
+	f := inventory.ItemFilter{Category: inventory.Category(c.QueryParam("category")), Text: c.QueryParam("q"), SourceKind: inventory.SourceKind(c.QueryParam("source_kind")),
+		Missing: c.QueryParam("missing"), ExpiredBy: c.QueryParam("expired_by")}
+	if !f.DayKnown() {
 		return nil, invalid([]fault.Fault{{Pointer: "/query/expired_by", Code: "date-invalid", Detail: "a day of the calendar, as in 2026-01-31"}})
 	}
-	return func(i *inventory.Item) bool {
-		switch {
-		case category != "" && i.Category != category,
-			text != "" && !strings.Contains(i.Code, text) && !strings.Contains(strings.ToLower(i.Name), text),
-			kind != "" && !hasSource(i, kind),
-			missing == "price" && (i.Price != nil || len(i.Recipe) > 0),
-			missing == "factors" && (len(i.Factors) > 0 || len(i.Recipe) > 0),
-			day != "" && !expired(i, day):
-			return false
-		}
-		return true
-	}, nil
-}
-
-func hasSource(i *inventory.Item, kind inventory.SourceKind) bool {
-	return i.Price != nil && i.Price.Source.Kind == kind || i.FactorSource != nil && i.FactorSource.Kind == kind
-}
-
-// expired tells whether the price or the factors of an item held until before a day.
-func expired(i *inventory.Item, day string) bool {
-	return i.Price != nil && i.Price.ValidUntil != "" && i.Price.ValidUntil < day || i.FactorData.ValidUntil != "" && i.FactorData.ValidUntil < day
+	return f.Wanted(), nil
 }
 
 // itemsAfter appends the items of a page, and one more where there are more.

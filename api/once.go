@@ -27,38 +27,53 @@ import (
 // request and for each later one, which also has "Idempotent-Replayed: true"; where
 // the work returns an answer of its own, the first request gets that instead.
 func (s *Server) once(c echo.Context, status int, content []byte, work func(*inventory.Retry) (location string, answer any, err error)) error {
-	ctx := c.Request().Context()
 	name, err := requestName(c.Request().Header.Values("Idempotency-Key"))
 	if err != nil {
 		return err
 	}
+	var answer any
+	location, earlier, err := s.storedOnce(c, name, status, content, func(retry *inventory.Retry) (location string, err error) {
+		location, answer, err = work(retry)
+		return location, err
+	})
+	if err != nil {
+		return err
+	}
+	h := c.Response().Header()
+	h.Set("Location", location)
+	switch {
+	case earlier != nil:
+		h.Set("Idempotent-Replayed", "true")
+		return s.sendResource(c, earlier.Status, location)
+	case answer != nil:
+		return sendStatus(c, status, answer)
+	}
+	return s.sendResource(c, status, location)
+}
+
+// storedOnce does work that stores, unless a request of the name has done it: then
+// that is told. Either way the location is where the result stands.
+func (s *Server) storedOnce(c echo.Context, name string, status int, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, earlier *inventory.Retry, err error) {
+	ctx := c.Request().Context()
 	retry := inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: anyOperation, Key: name, Fingerprint: fingerprint(c.Request(), content), Status: status}
-	earlier, err := s.service.Remembered(ctx, retry)
+	earlier, err = s.service.Remembered(ctx, retry)
 	if err == nil && earlier == nil {
-		location, answer, failed := work(&retry)
-		if failed == nil {
-			c.Response().Header().Set("Location", location)
-			if answer == nil {
-				return s.sendResource(c, status, location)
-			}
-			return sendStatus(c, status, answer)
+		if location, err = work(&retry); err == nil {
+			return location, nil, nil
 		}
-		if err = failed; errors.Is(err, inventory.ErrRepeated) { // at the same time
+		if errors.Is(err, inventory.ErrRepeated) { // at the same time
 			earlier, err = s.service.Remembered(ctx, retry)
 		}
 	}
 	switch {
 	case err != nil:
-		return err
+		return "", nil, err
 	case earlier == nil: // remembered, and then forgotten: a day has passed between
-		return &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
+		return "", nil, &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
 	case earlier.Fingerprint != retry.Fingerprint:
-		return &refusal{code: "idempotency-key-reused"}
+		return "", nil, &refusal{code: "idempotency-key-reused"}
 	}
-	h := c.Response().Header()
-	h.Set("Idempotent-Replayed", "true")
-	h.Set("Location", earlier.Location)
-	return s.sendResource(c, earlier.Status, earlier.Location)
+	return earlier.Location, earlier, nil
 }
 
 // anyOperation stands for the operation of every request that is remembered: a name

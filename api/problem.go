@@ -28,7 +28,7 @@ func (k Kind) Type() string { return "/docs/problems/" + k.Code }
 // of these. The codes of service.Code are among them.
 var kinds = []Kind{
 	{string(service.Malformed), http.StatusBadRequest, "The body is not JSON that can be read",
-		"The body is cut off, is not JSON, has text behind the JSON, has a member twice in one object, is not UTF-8, or exceeds a limit: 32 levels, 5,000 members and entries, 1,000 entries a list, 4,096 bytes a text (more for the file of a test machine).",
+		"The body is cut off, is not JSON, has text behind the JSON, has a member twice in one object, is not UTF-8, or exceeds a limit: 32 levels, 5,000 members and entries in all, 4,096 bytes a text (more for the file of a test machine).",
 		"Send one JSON object (RFC 8259). The pointer and the detail of the error say where reading stopped."},
 	{"malformed-request", http.StatusBadRequest, "The request cannot be read",
 		"The request line, a header or the query is not valid HTTP.",

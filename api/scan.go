@@ -19,11 +19,10 @@ import (
 // Limits of a JSON body, checked while it is read and before anything else
 // looks at it.
 const (
-	maxDepth         = 32
-	maxMembers       = 5000 // of all objects together, and entries of all lists
-	maxEntriesOfList = 1000
-	maxStringBytes   = 4096
-	maxNumberBytes   = 32
+	maxDepth       = 32
+	maxMembers     = 5000 // of all objects together, and entries of all lists; how many a list may have, its schema says
+	maxStringBytes = 4096
+	maxNumberBytes = 32
 )
 
 // notWhole stands for a number that is not written as a short whole number. No
@@ -138,9 +137,6 @@ func (s *scanner) array() (any, error) {
 	for s.decoder.PeekKind() != ']' {
 		if err := s.count(); err != nil {
 			return nil, err
-		}
-		if len(array) == maxEntriesOfList {
-			return nil, s.malformed("too-many-members", "a list of more than %d entries", maxEntriesOfList)
 		}
 		entry, err := s.value()
 		if err != nil {

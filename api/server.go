@@ -132,9 +132,10 @@ func New(svc *service.Service, contract *Contract, options Options) *Server {
 	if options.MaxTables == 0 {
 		options.MaxTables = 2
 	}
-	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), lasting: make(chan struct{}, options.MaxLong), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(), reference: renderReference(contract),
+	s := &Server{tables: make(chan struct{}, options.MaxTables), computing: make(chan struct{}, options.MaxComputing), lasting: make(chan struct{}, options.MaxLong), service: svc, contract: contract, options: options, router: echo.New(), metrics: newMetrics(),
 		failures: failures{of: map[netip.Prefix]*rate.Limiter{}}}
 	s.site = s.newSite()
+	s.reference = renderReference(contract, s.site)
 	s.router.HTTPErrorHandler = func(error, echo.Context) {} // observe has answered
 	s.router.Use(s.observe)
 	s.routeComparisons()

@@ -36,6 +36,18 @@ func withPanic(t *testing.T, options api.Options) fixture {
 
 var hashOfStyle = regexp.MustCompile(`'sha256-[A-Za-z0-9+/]{43}='`)
 
+// hashOf is the hash of a request.
+func hashOf(t testing.TB, server fixture, request string) string {
+	t.Helper()
+	var answer struct {
+		RequestHash string `json:"request_hash"`
+	}
+	if err := json.Unmarshal(server.do(post("/v1/comparisons", request)).Body.Bytes(), &answer); err != nil {
+		t.Fatal(err)
+	}
+	return answer.RequestHash
+}
+
 // The headers of every kind of answer, in full.
 func TestHeadersOfEveryStatus(t *testing.T) {
 	server := withPanic(t, api.Options{NewID: func() string { return fixedID }})
@@ -55,7 +67,6 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 	const (
 		apiPolicy   = "default-src 'none'; frame-ancestors 'none'"
 		pagePolicy  = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-		formPolicy  = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 		sheetPolicy = "default-src 'none'; style-src 'hash'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 		forever     = "private, max-age=31536000, immutable"
 	)
@@ -79,7 +90,8 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		request *http.Request
 		want    map[string]string
 	}{
-		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store")},
+		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
+		{200, server, post("/v1/comparisons", base, "Accept", workbookType), headers(workbookType, apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept", "Etag", "hash", "Content-Disposition", `attachment; filename="comparison-`+hashOf(t, server, base)[:12]+`.xlsx"`)},
 		{200, server, post("/v1/grids", gridOf(t)), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/grids", gridOf(t), "Accept", "text/csv"), headers("text/csv; charset=utf-8", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/mixes/check", planned), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
@@ -89,10 +101,10 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{200, server, get("/v1/inventories/demo/versions/1/items?limit=1"), headers("application/json", apiPolicy, forever, "Etag", "hash", "Link", "next")},
 		{200, server, get("/v1/inventories/demo/versions/1/items/diesel"), headers("application/json", apiPolicy, forever, "Etag", "hash")},
 		{200, server, get("/docs"), headers("text/html; charset=utf-8", pagePolicy, "no-cache", "Etag", "hash")},
-		{200, server, get("/upload"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin")},
-		{200, server, filled(t, false, "inventory", "demo", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin")},
-		{201, server, filled(t, true, "inventory", "demo", "note", "n", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin", "Location", "/v1/inventories/demo/versions/2")},
-		{200, server, get("/docs/style.css"), headers("text/css; charset=utf-8", apiPolicy, "no-cache", "Etag", "hash")},
+		{200, server, get("/upload"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{200, server, filled(t, false, "inventory", "demo", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{201, server, filled(t, true, "inventory", "demo", "note", "n", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie", "Location", "/v1/inventories/demo/versions/2")},
+		{200, server, get("/assets/style.css"), headers("text/css; charset=utf-8", apiPolicy, "no-cache")},
 		{200, server, get("/docs/problems/not-found"), headers("text/html; charset=utf-8", pagePolicy, "no-cache", "Etag", "hash")},
 		{200, server, get("/openapi.yaml"), headers("application/yaml", apiPolicy, "no-cache", "Etag", "hash")},
 		{200, server, get("/healthz"), headers("application/json", apiPolicy, "no-store")},
@@ -106,7 +118,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{400, server, post("/v1/comparisons", "{"), refused()},
 		{401, closed.fixture, get("/v1/inventories"), refused("Www-Authenticate", `Bearer realm="slabledger"`)},
 		{401, closed.fixture, bearer(get("/v1/inventories"), "slk_0"), refused("Www-Authenticate", `Bearer realm="slabledger", error="invalid_token"`)},
-		{401, closed.fixture, filled(t, false, "file:a.csv", "x"), headers("text/html; charset=utf-8", formPolicy, "no-store", "Referrer-Policy", "same-origin", "Www-Authenticate", `Bearer realm="slabledger"`)},
+		{401, closed.fixture, filled(t, false, "file:a.csv", "x"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie", "Www-Authenticate", `Bearer realm="slabledger"`)},
 		{403, closed.fixture, bearer(get("/v1/journal"), closed.secrets["analyst"]), refused("Www-Authenticate", `Bearer realm="slabledger", error="insufficient_scope", scope="admin"`)},
 		{404, server, get("/nowhere"), refused()},
 		{404, server, get("/v1/inventories/demo/versions/7/items"), refused()},

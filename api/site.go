@@ -28,7 +28,17 @@ func (s *Server) newSite() *pages.Pages {
 			return err
 		},
 		Explain: s.explainedOnPage,
-		Keyed:   func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
+		Once: func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (string, error)) (string, error) {
+			location, _, err := s.storedOnce(c, name, http.StatusCreated, content, work)
+			return location, err
+		},
+		Tables: s.heavy,
+		Tell: func(err error) pages.Problem {
+			p, _, _ := describe(err, "")
+			p.Instance = ""
+			return onPage(p)
+		},
+		Keyed: func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
 	})
 }
 
@@ -37,10 +47,61 @@ func (s *Server) routeSite() {
 	s.route(http.MethodGet, "/assets/:name", "asset", site.Asset)
 	s.page(http.MethodGet, "/", "home", site.Home)
 	s.page(http.MethodGet, "/comparison", "comparisonPage", site.Comparison)
+	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
+	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
+	s.page(http.MethodPost, "/comparison/save", "saveComparison", site.SaveComparison)
 	s.page(http.MethodGet, "/terms", "termsPage", site.ShowTerms)
 	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)
 	s.page(http.MethodPost, "/sign-out", "signOut", signOut)
+	s.routeRegionPages()
+	s.routeRunPages()
+}
+
+// routeRegionPages adds the pages of inventories and their drafts.
+func (s *Server) routeRegionPages() {
+	const (
+		one   = "/inventories/:slug"
+		draft = one + "/drafts/:draft"
+		item  = draft + "/items/:code"
+	)
+	site := s.site
+	s.page(http.MethodGet, "/inventories", "inventoriesPage", site.Inventories)
+	s.page(http.MethodGet, one, "inventoryPage", site.Inventory)
+	s.page(http.MethodGet, one+"/items/:code", "itemPage", site.Item)
+	s.page(http.MethodGet, one+"/differences", "differencesPage", site.Differences)
+	s.page(http.MethodGet, one+"/versions/:number/export", "exportPage", s.exportForBrowser)
+	s.page(http.MethodPost, one+"/drafts", "createDraftForm", site.CreateDraft)
+	s.page(http.MethodGet, draft, "draftPage", site.Draft)
+	s.page(http.MethodGet, draft+"/new-item", "newItemPage", site.NewItem)
+	s.page(http.MethodPost, draft+"/new-item", "newItemForm", site.SaveNewItem)
+	s.page(http.MethodGet, item, "draftItemPage", site.DraftItem)
+	s.page(http.MethodPost, item, "draftItemForm", site.SaveItem)
+	s.page(http.MethodPost, item+"/removal", "removeItemForm", site.RemoveItem)
+	s.page(http.MethodPost, draft+"/publication", "publishDraftForm", site.PublishDraft)
+	s.page(http.MethodGet, draft+"/deletion", "deleteDraftPage", site.AskToDeleteDraft)
+	s.page(http.MethodPost, draft+"/deletion", "deleteDraftForm", site.DeleteDraft)
+}
+
+// exportForBrowser is exportVersion for a link, which can say in its address alone
+// which form the file is to have.
+func (s *Server) exportForBrowser(c echo.Context) error {
+	media, known := map[string]string{"": mediaCSV, "csv": mediaCSV, "xlsx": mediaXLSX, "json": mediaJSON}[c.QueryParam("form")]
+	if !known {
+		return &service.Error{Code: service.NotFound, Detail: "A version is exported as csv, xlsx or json."}
+	}
+	return s.exportVersion(c, media)
+}
+
+// routeRunPages adds the pages of long work.
+func (s *Server) routeRunPages() {
+	const run = "/runs/:job"
+	site := s.site
+	s.page(http.MethodGet, "/runs", "runsPage", site.Runs)
+	s.page(http.MethodPost, "/runs", "createRunForm", site.CreateRun)
+	s.page(http.MethodGet, "/runs/new", "newRunPage", site.NewRun)
+	s.page(http.MethodGet, run, "runPage", site.Run)
+	s.page(http.MethodPost, run+"/cancellation", "cancelRunForm", site.CancelRun)
 }
 
 // page adds a page. Where a person must sign in for it, the page that asks for the key
@@ -103,6 +164,11 @@ func (s *Server) explainedOnPage(c echo.Context, err error) pages.Problem {
 	if header[0] != "" {
 		c.Response().Header().Set(header[0], header[1])
 	}
+	return onPage(p)
+}
+
+// onPage is a problem as a page tells it.
+func onPage(p problem) pages.Problem {
 	shown := pages.Problem{Status: p.Status, Title: p.Title, Detail: p.Detail, Instance: p.Instance}
 	for _, k := range kinds {
 		if k.Type() == p.Type {

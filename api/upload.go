@@ -1,7 +1,6 @@
 package api
 
 import (
-	"bytes"
 	"cmp"
 	"errors"
 	"fmt"
@@ -14,6 +13,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/api/pages"
 	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
@@ -32,11 +32,12 @@ func (s *Server) routeUpload() {
 type (
 	formView struct {
 		Title   string
-		Caution string
 		Closed  bool // links on the page need a key
 		Groups  []formGroup
 		Refused *formRefusal
 		Done    *formDone
+
+		mayUpload bool // whoever is signed in
 	}
 	formGroup struct {
 		Legend string
@@ -69,7 +70,8 @@ type (
 		Notes         []noteView
 		Changed       []formChange
 		MoreChanged   int
-		Location      string // of what was published
+		Location      string // of what was published, for programs
+		Page          string // of it, for people
 	}
 	formChange struct{ Item, Column, Before, After, Percent string }
 )
@@ -120,10 +122,26 @@ func (s *Server) uploadPage(c echo.Context) error {
 	return s.sendUpload(c, http.StatusOK, view)
 }
 
-// newFormView is the page with an empty form.
+// newFormView is the page with an empty form. Whoever is signed in needs no field for
+// a key.
 func (s *Server) newFormView(c echo.Context) (*formView, error) {
 	keyed, err := s.service.Keyed(c.Request().Context(), s.options.Now())
-	return &formView{Title: "Upload a table of items", Caution: service.Caution, Closed: keyed && !s.options.OpenReads, Groups: uploadGroups(keyed)}, err
+	if err != nil {
+		return nil, err
+	}
+	signed, mayUpload := s.signedIn(c)
+	return &formView{Title: "Upload a table of items", Closed: keyed && !s.options.OpenReads && !signed, Groups: uploadGroups(keyed && !mayUpload), mayUpload: mayUpload}, nil
+}
+
+// signedIn tells whether the browser brings a good key along, and whether that may
+// upload.
+func (s *Server) signedIn(c echo.Context) (signed, mayUpload bool) {
+	if _, err := c.Cookie(keyCookie); err != nil || c.Request().Header.Get("Authorization") != "" {
+		return false, false
+	}
+	needed := s.roleOf("uploadForm")
+	actor, err := s.actor(c, needed)
+	return err == nil, err == nil && actor.Role.May(needed)
 }
 
 func (v *formView) eachField(do func(*formField)) {
@@ -134,17 +152,8 @@ func (v *formView) eachField(do func(*formField)) {
 	}
 }
 
-// sendUpload writes the page, which may send its form to this service. Without a
-// referrer a browser would not say that the form is our own (Fetch, 3.1).
 func (s *Server) sendUpload(c echo.Context, status int, view *formView) error {
-	var page bytes.Buffer
-	if err := s.reference.upload.Execute(&page, view); err != nil {
-		return err
-	}
-	h := c.Response().Header()
-	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
-	h.Set("Referrer-Policy", "same-origin")
-	return c.Blob(status, "text/html; charset=utf-8", page.Bytes())
+	return s.site.Render(c, status, "upload", view.Title, view)
 }
 
 // uploadForm answers a form with a page, also where it is refused, and anything else
@@ -161,7 +170,7 @@ func (s *Server) uploadForm(c echo.Context, _ string) error {
 		return err
 	}
 	typed := map[string]string{}
-	done, err := s.takeForm(c, parameters["boundary"], typed)
+	done, err := s.takeForm(c, parameters["boundary"], typed, view.mayUpload)
 	view.eachField(func(f *formField) {
 		if f.Kind != "file" {
 			f.Value = typed[f.Name]
@@ -185,13 +194,13 @@ func (s *Server) uploadForm(c echo.Context, _ string) error {
 
 // takeForm reads a form and does what it asks. What was typed is there also where it
 // fails, but for the key.
-func (s *Server) takeForm(c echo.Context, boundary string, typed map[string]string) (*formDone, error) {
+func (s *Server) takeForm(c echo.Context, boundary string, typed map[string]string, mayUpload bool) (*formDone, error) {
 	r, needed := c.Request(), s.roleOf("uploadForm")
 	keyed, err := s.service.Keyed(r.Context(), s.options.Now())
 	if err != nil {
 		return nil, err
 	}
-	inForm := keyed && r.Header.Get("Authorization") == "" // that is where the key is
+	inForm := keyed && !mayUpload && r.Header.Get("Authorization") == "" // that is where the key is
 	if !inForm {
 		if err := s.admitHeld(c, needed, ""); err != nil {
 			return nil, err
@@ -347,6 +356,9 @@ func (s *Server) takeTable(c echo.Context, typed map[string]string, file *lastPa
 		wrong("separator", "not-in-list", "comma, semicolon or tab; empty: found from the header")
 	}
 	slug := typed["inventory"]
+	if slug == "" {
+		wrong("inventory", "required-member-missing", "the field inventory is empty, missing, or behind the file; it must come before the file, which is read as it arrives and so is the last field of the form")
+	}
 	before, exists, err := s.service.Meta(ctx, slug)
 	if err != nil {
 		return nil, err
@@ -389,6 +401,7 @@ func newFormDone(in *service.Imported, file string, publish bool) *formDone {
 	d := &formDone{Imported: in, Heading: "Checked, nothing was stored", File: file, Notes: viewNotes(in.Notes)}
 	if publish && in.Published {
 		d.Heading, d.Location = "Published "+in.Version.Ref().String(), service.VersionLocation(in.Version.Ref())
+		d.Page = pages.Of(d.Location)
 	} else if publish {
 		d.Heading = in.Version.Ref().String() + " has this content already, nothing was published"
 	}
@@ -398,14 +411,7 @@ func newFormDone(in *service.Imported, file string, publish bool) *formDone {
 				d.MoreChanged++
 				continue
 			}
-			percent := ""
-			if f.Percent.Valid {
-				percent = f.Percent.Decimal.String() + " %"
-				if f.Percent.Decimal.IsPositive() {
-					percent = "+" + percent
-				}
-			}
-			d.Changed = append(d.Changed, formChange{change.Code, f.Column, f.Before, f.After, percent})
+			d.Changed = append(d.Changed, formChange{change.Code, f.Column, f.Before, f.After, pages.Percent(f)})
 		}
 	}
 	return d

@@ -1,7 +1,10 @@
 package service_test
 
 import (
+	"fmt"
 	"testing"
+
+	"github.com/go-json-experiment/json"
 
 	"slabledger/service"
 )
@@ -32,6 +35,67 @@ func BenchmarkCompareThree(b *testing.B) {
 		r, err := svc.Compare(b.Context(), body)
 		if err != nil {
 			b.Fatal(err)
+		}
+		if _, err := service.Encode(r); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// hundred is the plain slab of the demo at 20 thicknesses and 5 dosages of fibres, with
+// axes for a grid or for a search.
+func hundred(b testing.TB, axes []any, edits ...edit) []byte {
+	var doc object
+	if err := json.Unmarshal(request(b), &doc); err != nil {
+		b.Fatal(err)
+	}
+	doc["alternative"], doc["axes"] = doc["alternatives"].([]any)[0], axes
+	delete(doc, "alternatives")
+	delete(doc, "baseline")
+	body, err := json.Marshal(doc, json.Deterministic(true))
+	if err != nil {
+		b.Fatal(err)
+	}
+	return changed(b, body, edits...)
+}
+
+// BenchmarkGrid100 is a grid of a hundred alternatives, from the body to the encoded
+// table; docs/benchmarks.md sets such a grid against a workbook.
+func BenchmarkGrid100(b *testing.B) {
+	svc := newService(b)
+	var thick, fibres []any
+	for mm := 200; mm < 300; mm += 5 {
+		thick = append(thick, variant(fmt.Sprint(mm), object{"slab": object{"thickness": fmt.Sprint(mm, " mm")}}))
+	}
+	for tenths := 3; tenths < 8; tenths++ {
+		fibres = append(fibres, variant(fmt.Sprint(tenths), object{"mix": object{"add": list(fibreOf(fmt.Sprintf("0.%d %% by volume", tenths)))}}))
+	}
+	body := hundred(b, list(axis("thickness", thick...), axis("fibre", fibres...)))
+	b.ReportAllocs()
+	for b.Loop() {
+		g, err := svc.Grid(b.Context(), body)
+		if err != nil {
+			b.Fatal(service.Faults(err))
+		}
+		if len(g.Rows) != 100 {
+			b.Fatal(len(g.Rows))
+		}
+		if _, err := service.Encode(g); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkSearch100 is a search over the same hundred.
+func BenchmarkSearch100(b *testing.B) {
+	svc := newService(b)
+	body := hundred(b, list(steps("thickness", "/slab/thickness", "200 mm", "295 mm", "5 mm"), steps("fibre", "/mix/constituents/5/amount", "0.3 % by volume", "0.7 % by volume", "0.1 % by volume")),
+		edit{"/alternative/mix/constituents/-", fibreOf("0.3 % by volume")}, edit{"/minimise", "net_present_value"})
+	b.ReportAllocs()
+	for b.Loop() {
+		r, err := svc.Search(b.Context(), body)
+		if err != nil {
+			b.Fatal(service.Faults(err))
 		}
 		if _, err := service.Encode(r); err != nil {
 			b.Fatal(err)

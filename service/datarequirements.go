@@ -76,14 +76,17 @@ func (e *evaluated) sources() []*entry {
 // checkData holds the data against what is demanded of them. What cannot be computed
 // is a fault, what should be known a warning; in a strict request each warning is a
 // fault.
-func (e *evaluated) checkData() {
+func (e *evaluated) checkData() { e.checkSources(e.sources()) }
+
+// checkSources is checkData of items in order of their codes.
+func (e *evaluated) checkSources(used []*entry) {
 	doubt := &e.warnings
 	if e.study.requirements.Strict {
 		doubt = &e.faults
 	}
+	e.sayOverrides()
 	boundaries, taxes, sets := map[string][]string{}, map[string][]string{}, map[string][]string{}
 	asOf, because := e.study.requirements.AsOf, "the day that the request gives"
-	used := e.sources()
 	if asOf == "" {
 		because = "the day of the newest price in use"
 		for _, it := range used {
@@ -104,7 +107,9 @@ func (e *evaluated) checkData() {
 			doubt.Add(e.at, "factor-expired", "the factor of %s held until %s; the figures are of %s, %s", it.Code, i.FactorData.ValidUntil, asOf, because)
 		}
 		if i.Price != nil && e.study.factors != nil {
-			taxes[i.Price.Tax] = append(taxes[i.Price.Tax], it.Code)
+			if i.Price.Tax != "" { // else the request gives a price where the inventory has none
+				taxes[i.Price.Tax] = append(taxes[i.Price.Tax], it.Code)
+			}
 			if i.Price.ValidUntil != "" && i.Price.ValidUntil < asOf {
 				doubt.Add(e.at, "price-expired", "the price of %s held until %s; the figures are of %s, %s", it.Code, i.Price.ValidUntil, asOf, because)
 			}
@@ -152,7 +157,7 @@ func (e *evaluated) checkQuantity(it *entry, doubt *fault.List) {
 // asks for a way of its own.
 func (e *evaluated) checkAllocation(it *entry) {
 	want, own := e.study.requirements.Allocation, it.inventory.FactorData.Allocation
-	if want == "" || want == own {
+	if want == "" || want == own || it.gives(VaryFactor) {
 		return
 	}
 	if v, ok := e.study.allocated[it]; ok {
@@ -191,7 +196,7 @@ func bySourceKind(lines []CarbonLine, kind func(CarbonLine) inventory.SourceKind
 		}
 		share := SourceShare{SourceKind: string(k), GWPKgCO2ePerM2: Fixed{sums[k].Value()}}
 		if !total.IsZero() {
-			share.SharePercent = &Fixed{num.Line(num.Quotient(sums[k].Value().Mul(num.Hundred), total))}
+			share.SharePercent = &Fixed{num.LineQuotient(sums[k].Value().Mul(num.Hundred), total)}
 		}
 		list = append(list, share)
 	}

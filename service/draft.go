@@ -421,6 +421,42 @@ func (s *Service) itemToChange(ctx context.Context, d inventory.Draft, code stri
 	return item, nil
 }
 
+// DraftItem is a draft with one item as it would be changed: its own, or that of what it
+// extends; nil where neither has one of the code.
+func (s *Service) DraftItem(ctx context.Context, slug, id, code string) (inventory.Draft, *inventory.Item, error) {
+	d, err := s.store.Draft(ctx, slug, id)
+	if err != nil {
+		return d, nil, draftError(err, slug, id)
+	}
+	item, err := s.itemToChange(ctx, d, code)
+	var failed *Error
+	if errors.As(err, &failed) && failed.Code == NotFound {
+		return d, nil, nil
+	}
+	return d, &item, err
+}
+
+// ItemProblems are those that an item would have in a draft, in which it would take the
+// place of the one of its code. Nothing is stored.
+func (s *Service) ItemProblems(ctx context.Context, d inventory.Draft, item *inventory.Item) ([]ItemProblem, error) {
+	own := edited(d, oneItem(item.Code, item)).Items
+	resolved, found := slices.Clone(own), []inventory.Problem(nil)
+	if d.Meta.Extends != "" {
+		base, _, err := s.baseOf(ctx, d.Slug, d.Meta) // what is wrong with it is a problem of the draft
+		if err != nil {
+			return nil, err
+		}
+		if base != nil {
+			resolved, found = inventory.Layered(*base, own)
+		}
+	}
+	inventory.SortByCode(resolved)
+	of := func(found []inventory.Problem, items []inventory.Item) []ItemProblem {
+		return byCode(slices.DeleteFunc(found, func(p inventory.Problem) bool { return p.Item < 0 || items[p.Item].Code != item.Code }), items)
+	}
+	return append(of(found, own), of(inventory.Validate(d.Meta, resolved), resolved)...), nil
+}
+
 // ReadItem reads one item, which has the code given. What the contract has refused of
 // it is told with all that reading refuses.
 func ReadItem(text []byte, code string, refused ...fault.Fault) (_ *inventory.Item, err error) {

@@ -44,8 +44,8 @@ type EconomicsApplied struct {
 	PriceBasis                string                 `json:"price_basis"`        // always "real"
 	RealDiscountRate          *Plain                 `json:"real_discount_rate"` // null with a schedule
 	DiscountRateSchedule      []ScheduledRateApplied `json:"discount_rate_schedule,omitzero"`
-	NominalDiscountRate       *Plain                 `json:"nominal_discount_rate,omitzero"`
-	Inflation                 *Plain                 `json:"inflation,omitzero"`
+	NominalDiscountRate       *Plain                 `json:"nominal_discount_rate,omitempty"` // a rate of zero is one
+	Inflation                 *Plain                 `json:"inflation,omitempty"`
 	RealEscalation            []EscalationApplied    `json:"real_escalation"`
 	NominalEscalation         []EscalationApplied    `json:"nominal_escalation,omitzero"`
 	UniformPresentValueFactor Plain                  `json:"uniform_present_value_factor"`

@@ -3,6 +3,7 @@ package service
 import (
 	"fmt"
 	"maps"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -160,6 +161,9 @@ func sizedApart(mine, theirs *ThicknessDesign) []Difference {
 		{"thickness.edge.concrete_shoulder", theirs.Edge.ConcreteShoulder, mine.Edge.ConcreteShoulder},
 		{"thickness.serviceability", theirs.Serviceability, mine.Serviceability},
 	} {
+		if reflect.DeepEqual(f.want, f.offer) {
+			continue
+		}
 		want, offer := map[string]string{}, map[string]string{}
 		members(f.name, f.want, want)
 		members(f.name, f.offer, offer)

@@ -88,7 +88,10 @@ const (
 )
 
 // readStudy reads what the alternatives share.
-func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.List) *study {
+func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, overrides []FigureOverride, faults *fault.List) *study {
+	if c = c.overriddenBy(overrides); c.overriding != nil {
+		faults.Append(c.overriding.faults.All()...)
+	}
 	s := &study{catalogue: c, period: fu.AnalysisPeriodYears, service: fu.Service, economics: eco, lives: fu.UnequalLives}
 	r := reader{catalogue: c}
 	at := fault.Path("/functional_unit")
@@ -113,6 +116,9 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 		}
 	}
 	s.named = append(s.named, r.named...)
+	if c.overriding != nil {
+		s.named = append(s.named, c.overriding.entries...)
+	}
 	faults.Append(r.faults.All()...)
 	return s
 }
@@ -164,6 +170,9 @@ func (e *evaluated) unusual() {
 // warnUnusedRules warns of a transport rule that moves nothing in any of the
 // alternatives that have it, on the one that wrote it.
 func warnUnusedRules(all []*evaluated, locate func(fault.Path) fault.Path) {
+	if !slices.ContainsFunc(all, func(e *evaluated) bool { return slices.Contains(e.bill.Used, false) }) {
+		return
+	}
 	used := map[fault.Path]bool{}
 	each := func(do func(e *evaluated, i int, written fault.Path)) {
 		for _, e := range all {
@@ -238,21 +247,8 @@ func (e *evaluated) readSlab() {
 	if d := e.Slab.Thickness.Design; d != nil {
 		if e.sized = e.sizeOnce(*d, at.At("thickness")); e.sized != nil {
 			g.Thickness = e.sized.ThicknessMM.Shift(-3)
-			for _, w := range e.sized.Warnings {
-				if w.Code == "unusual-strength" || w.Code == "strength-not-as-wanted" {
-					e.warnings.Add(fault.Path(w.Pointer), w.Code, "%s", w.Message)
-				}
-			}
 		}
-		if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
-			e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
-		}
-		if d.Soil.Base != nil && len(e.Slab.Layers) == 0 {
-			e.warnings.Add(at.At("thickness", "soil", "base"), "base-not-counted", "the thickness counts on a base, which is in no quantity, carbon or cost here: give it in layers")
-		}
-		if d.Edge.ConcreteShoulder {
-			e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
-		}
+		e.doubtDesign(d, at)
 	} else {
 		g.Thickness = length(e.Slab.Thickness.Given, "240 mm", at.At("thickness")).Decimal
 	}
@@ -285,6 +281,26 @@ func (e *evaluated) readSlab() {
 		e.faults.Append(faults.All()...)
 	}
 	e.takeoff.HasJoints = e.Slab.Joints != nil
+}
+
+// doubtDesign warns of what the design of a slab counts on that differs from it.
+func (e *evaluated) doubtDesign(d *ThicknessDesign, at fault.Path) {
+	if e.sized != nil {
+		for _, w := range e.sized.Warnings {
+			if w.Code == "unusual-strength" || w.Code == "strength-not-as-wanted" {
+				e.warnings.Add(fault.Path(w.Pointer), w.Code, "%s", w.Message)
+			}
+		}
+	}
+	if built := e.Slab.Joints != nil && e.Slab.Joints.Dowel != ""; built != d.Edge.Dowels {
+		e.warnings.Add(at.At("thickness", "edge", "dowels"), "edge-differs", "the thickness is sized for joints with dowels: %t; the slab is built with dowels: %t", d.Edge.Dowels, built)
+	}
+	if d.Soil.Base != nil && len(e.Slab.Layers) == 0 {
+		e.warnings.Add(at.At("thickness", "soil", "base"), "base-not-counted", "the thickness counts on a base, which is in no quantity, carbon or cost here: give it in layers")
+	}
+	if d.Edge.ConcreteShoulder {
+		e.warnings.Add(at.At("thickness", "edge", "concrete_shoulder"), "shoulder-not-counted", "the thickness counts on a tied concrete shoulder, whose concrete is in no quantity, carbon or cost here")
+	}
 }
 
 // maxConstituents of one mix, with those that alternatives add along a chain.
@@ -903,14 +919,14 @@ func (e *evaluated) printCarbon() {
 			continue
 		}
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
-			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source})
+			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source, FactorKey: f.Factor})
 	}
 	e.printCarbonation(&c, m)
 	value := func(module string) *Fixed { return fixedOf(m.Value(module)) }
 	c.Modules = CarbonModules{A0: value("A0"), A1A3: value("A1-A3"), A4: value("A4"), A5: value("A5"),
 		B1: value("B1"), B2: value("B2"), B3: value("B3"), B4: value("B4"), B5: value("B5"), B6: value("B6"), B7: value("B7"), B8: value("B8"),
 		C1: value("C1"), C2: value("C2"), C3: value("C3"), C4: value("C4"), D: value("D")}
-	c.NotDeclared = []Limitation{}
+	c.ModuleStates, c.NotDeclared = make([]ModuleState, 0, len(m.States)), make([]Limitation, 0, len(m.States))
 	for _, s := range m.States {
 		c.ModuleStates = append(c.ModuleStates, ModuleState{Module: s.Module, State: s.State, Reason: s.Reason})
 		if !s.Known() {
@@ -938,7 +954,7 @@ func (e *evaluated) printCarbon() {
 			if l.Module == "B1" {
 				return inventory.Assumption // the request's, on how fast concrete carbonates
 			}
-			return e.catalogue.entries[l.Item].inventory.FactorSource.Kind
+			return e.catalogue.entries[l.Item].factorSource(l.FactorKey).Kind
 		}, total)
 	}
 	c.CradleToGateKgCO2ePerM2 = Fixed{m.Value("A1-A3").Decimal}

@@ -11,6 +11,7 @@ import (
 	"github.com/shopspring/decimal"
 	"golang.org/x/text/unicode/norm"
 
+	"slabledger/lca/compare"
 	"slabledger/lca/fault"
 )
 
@@ -24,6 +25,7 @@ type GridRequest struct {
 	Baseline            string            `json:"baseline,omitzero"`
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Overrides           []FigureOverride  `json:"overrides,omitzero"`
 	Strategies          []Strategy        `json:"strategies,omitzero"`
 }
 
@@ -119,26 +121,28 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	if err != nil {
 		return nil, err
 	}
-	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
+	study := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &g.faults)
 	study.checkOnly = checksOnly(ctx, refused)
 	if study.lives == LivesAnnualEquivalent {
 		g.faults.Add("/functional_unit/unequal_lives", "not-used", "a grid ranks totals over one period; lives are compared by the year in a comparison")
 	}
 	study.readRequirements(req.DataRequirements, &g.faults)
 	study.readStrategies(req.Strategies, &g.faults)
-	study.brief, study.tells, study.sizes = true, true, map[string]sizing{}
-	if err := g.combine(ctx); err != nil {
-		return nil, err
-	}
-	evaluations, err := study.evaluate(ctx, g.all, g.locate, maxGridFlows, &g.faults)
-	if err != nil {
-		return nil, err
+	study.brief, study.tells, study.sizes = true, true, ofAnyThickness()
+	evaluations, ok := g.byParts(ctx, study)
+	if !ok {
+		if err := g.combine(ctx); err != nil {
+			return nil, err
+		}
+		if evaluations, err = study.evaluate(ctx, g.all, g.locate, maxGridFlows, &g.faults); err != nil {
+			return nil, err
+		}
 	}
 	hash, err := requestHash(body, c.ref.Ref)
 	if err != nil {
 		return nil, err
 	}
-	resp = &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
+	resp = &GridResponse{Head: study.head(hash), Baseline: evaluations[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: append([]string{Caution}, study.catalogue.overrideNotices()...)}
 	for i, axis := range req.Axes {
 		used := AxisUsed{Name: axis.Name}
 		for _, l := range g.variants[i] {
@@ -160,7 +164,7 @@ type grid struct {
 	named    bool       // all variants have names
 	base     layer      // the alternative
 	variants [][]layer  // by axis
-	all      []resolved // the combinations
+	all      []resolved // the combinations, where each is evaluated by itself
 	baseline int        // of the combinations
 }
 
@@ -271,7 +275,7 @@ func (g *grid) combine(ctx context.Context) error {
 			}
 		}
 		a.Name, a.Like = strings.Join(names[1:], separator), ""
-		if a.Name == g.req.Baseline || (g.req.Baseline == "" && i == 0) {
+		if g.isBaseline(i, a.Name) {
 			g.baseline = i
 		}
 	}
@@ -279,6 +283,11 @@ func (g *grid) combine(ctx context.Context) error {
 		g.faults.Add("/baseline", "alternative-unknown", "no combination has the name %q; its name is those of its variants, such as %q", short(g.req.Baseline), short(g.all[0].Name))
 	}
 	return nil
+}
+
+// isBaseline tells whether a combination is the one that others are set against.
+func (g *grid) isBaseline(i int, name string) bool {
+	return name == g.req.Baseline || (g.req.Baseline == "" && i == 0)
 }
 
 // locate moves the pointer of a fault of a combination to the layer that wrote the
@@ -368,23 +377,32 @@ func (g *grid) rank(rows []GridRow, ranked []int, evaluations []*evaluated) {
 	if len(ranked) == 0 {
 		return
 	}
-	results, byName := make([]Result, len(ranked)), make(map[string]*GridRow, len(ranked))
+	names, byName := make([]string, len(ranked)), make(map[string]*GridRow, len(ranked))
+	carbons, costs, options := make([]decimal.Decimal, len(ranked)), make([]decimal.Decimal, len(ranked)), make([]compare.Option, len(ranked))
+	priced := evaluations[ranked[0]].result.Cost != nil
 	for k, i := range ranked {
-		results[k], byName[rows[i].Name] = evaluations[i].result, &rows[i]
+		r := &evaluations[i].result
+		names[k], carbons[k], byName[r.Name] = r.Name, r.Carbon.TotalKgCO2ePerM2.Decimal, &rows[i]
+		if priced {
+			costs[k] = r.Cost.NetPresentValuePerM2.Decimal
+			options[k] = compare.Option{Name: r.Name, Cost: costs[k], Carbon: carbons[k]}
+		}
 	}
-	var c Comparison
-	rankAll(&c, results, 0) // places do not depend on the baseline
-	for _, r := range c.Ranking.ByTotalCarbon {
+	for _, r := range compare.Rank(names, carbons) {
 		byName[r.Name].RankByTotalCarbon = &r.Rank
 	}
-	for _, r := range c.Ranking.ByNetPresentValue {
-		on := slices.Contains(c.Pareto, r.Name)
+	if !priced {
+		return
+	}
+	front := compare.Pareto(options)
+	for _, r := range compare.Rank(names, costs) {
+		on := slices.Contains(front, r.Name)
 		byName[r.Name].RankByNetPresentValue, byName[r.Name].Pareto = &r.Rank, &on
 	}
 }
 
 func gridRow(e, baseline *evaluated, sameCover bool) GridRow {
-	r := e.result
+	r, base := &e.result, &baseline.result
 	row := GridRow{Name: r.Name, ThicknessMM: r.ThicknessMM, ConcreteKgCO2ePerM3: r.Concrete.GWPKgCO2ePerM3.A1A3,
 		CradleToGateKgCO2ePerM2: r.Carbon.CradleToGateKgCO2ePerM2, TotalKgCO2ePerM2: r.Carbon.TotalKgCO2ePerM2, Comparable: true, Warnings: []string{}}
 	warnings := r.Warnings
@@ -397,17 +415,15 @@ func gridRow(e, baseline *evaluated, sameCover bool) GridRow {
 			row.Warnings = append(row.Warnings, w.Code)
 		}
 	}
-	d := delta(r, baseline.result, sameCover)
-	of := func(c *Change) *Fixed {
-		if c == nil {
-			return nil
-		}
-		return c.RelativePercent
+	of := func(value, base decimal.Decimal) *Fixed { return fixedOf(compare.Relative(value, base)) }
+	d := &row.RelativePercent
+	d.Thickness, d.CradleToGate = of(r.ThicknessMM.Decimal, base.ThicknessMM.Decimal), of(r.Carbon.CradleToGateKgCO2ePerM2.Decimal, base.Carbon.CradleToGateKgCO2ePerM2.Decimal)
+	if sameCover {
+		d.TotalCarbon = of(r.Carbon.TotalKgCO2ePerM2.Decimal, base.Carbon.TotalKgCO2ePerM2.Decimal)
 	}
-	row.RelativePercent = RelativeChanges{Thickness: d.ThicknessMM.RelativePercent, Initial: of(d.InitialPerM2), MaintenancePresentValue: of(d.MaintenancePresentValuePerM2),
-		ResidualValue: of(d.ResidualValuePerM2), NetPresentValue: of(d.NetPresentValuePerM2), EquivalentAnnual: of(d.EquivalentAnnualPerM2),
-		CradleToGate: d.CradleToGateKgCO2ePerM2.RelativePercent, TotalCarbon: of(d.TotalKgCO2ePerM2)}
-	if c := r.Cost; c != nil {
+	if c, b := r.Cost, base.Cost; c != nil {
+		d.Initial, d.MaintenancePresentValue, d.ResidualValue = of(c.InitialPerM2.Decimal, b.InitialPerM2.Decimal), of(c.MaintenancePresentValuePerM2.Decimal, b.MaintenancePresentValuePerM2.Decimal), of(c.ResidualValuePerM2.Decimal, b.ResidualValuePerM2.Decimal)
+		d.NetPresentValue, d.EquivalentAnnual = of(c.NetPresentValuePerM2.Decimal, b.NetPresentValuePerM2.Decimal), of(c.EquivalentAnnualPerM2.Decimal, b.EquivalentAnnualPerM2.Decimal)
 		row.InitialPerM2, row.MaintenancePresentValuePerM2, row.ResidualValuePerM2 = &c.InitialPerM2, &c.MaintenancePresentValuePerM2, &c.ResidualValuePerM2
 		row.NetPresentValuePerM2, row.EquivalentAnnualPerM2 = &c.NetPresentValuePerM2, &c.EquivalentAnnualPerM2
 	}

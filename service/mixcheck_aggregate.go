@@ -159,7 +159,7 @@ func (m *mixCheck) absorption(s aggregateSwap, share string, at fault.Path) *Abs
 	}
 	replaced := num.Amount(m.proportions.Parts[k].Mass.Mul(m.share(share, at)))
 	r := AbsorptionResult{NaturalKgPerM3: Amount{replaced},
-		RecycledKgPerM3: Amount{num.Amount(num.Quotient(replaced.Mul(s.recycled.item.Density.Decimal), s.natural.item.Density.Decimal))}}
+		RecycledKgPerM3: Amount{num.AmountQuotient(replaced.Mul(s.recycled.item.Density.Decimal), s.natural.item.Density.Decimal)}}
 	r.NaturalAbsorbedKgPerM3 = Amount{mix.Moisture{Absorption: natural.Decimal}.Absorbed(r.NaturalKgPerM3.Decimal)}
 	r.RecycledAbsorbedKgPerM3 = Amount{mix.Moisture{Absorption: recycled.Decimal}.Absorbed(r.RecycledKgPerM3.Decimal)}
 	r.ExtraAbsorbedKgPerM3 = Amount{r.RecycledAbsorbedKgPerM3.Sub(r.NaturalAbsorbedKgPerM3.Decimal)}

@@ -289,7 +289,7 @@ func follow(document any, pointer string) (any, bool) {
 			document = next
 		case []any:
 			i, err := strconv.Atoi(step)
-			if err != nil || i < 0 || i >= len(at) {
+			if err != nil || i < 0 || i >= len(at) || step != strconv.Itoa(i) { // no sign, no leading zero
 				return nil, false
 			}
 			document = at[i]

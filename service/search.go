@@ -28,6 +28,7 @@ type SearchRequest struct {
 	Inventory       string           `json:"inventory"`
 	FunctionalUnit  FunctionalUnit   `json:"functional_unit"`
 	Economics       *Economics       `json:"economics,omitzero"`
+	Overrides       []FigureOverride `json:"overrides,omitzero"`
 	Strategies      []Strategy       `json:"strategies,omitzero"`
 	Alternative     jsontext.Value   `json:"alternative"`
 	Axes            []SearchAxis     `json:"axes"`
@@ -182,18 +183,18 @@ type search struct {
 	strengths *strengths
 	most      int64 // of the cap, in millionths
 
-	all, variantKey, concreteKey, worksKey, thickKey axesKey
+	all, variantKey, concreteKey, worksKey, pairKey, thickKey axesKey
 
 	laid           memo[laidOver]
 	concretes      memo[*concretePart]
 	works          memo[*worksPart]
+	pairs          memo[*pairPart]
 	thicks         memo[*thickPart]
 	sizes          memo[*sizedPart]
 	strengthsKnown memo[*strengthAt]
 
-	carbonates bool // a layer asks for the uptake of CO2
-	unshared   bool // every combination is evaluated by itself
-	slips      []fault.Fault
+	unshared bool // every combination is evaluated by itself
+	slips    []fault.Fault
 
 	covers   uint32 // of the first combination
 	outcomes []outcome
@@ -224,9 +225,9 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if err != nil {
 		return nil, err
 	}
-	q.study = readStudy(c, req.FunctionalUnit, req.Economics, faults)
+	q.study = readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, faults)
 	q.study.brief = true
-	q.study.sizes = map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
+	q.study.sizes = ofAnyThickness()
 	q.study.readStrategies(req.Strategies, faults)
 	q.readAim()
 	if broken {
@@ -237,11 +238,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if q.study.lives == LivesAnnualEquivalent {
 		faults.Add("/functional_unit/unequal_lives", "not-used", "a search is for the least total over one period; lives are compared by the year in a comparison")
 	}
-	// What adds up otherwise than by the parts: an uptake that the thickness ends, a slab
-	// that is built again, and what is added to the cost of the agency.
-	if e := req.Economics; q.carbonates || q.study.lives != "" || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost) {
-		q.unshared = true
-	}
+	q.unshared = q.whole()
 	if err := q.try(ctx); err != nil {
 		return nil, err
 	}
@@ -263,7 +260,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 
 func newSearch(req SearchRequest) *search {
 	const some, many = 1024, 8192
-	return &search{req: req, laid: memo[laidOver]{most: some}, concretes: memo[*concretePart]{most: some}, works: memo[*worksPart]{most: some},
+	return &search{req: req, laid: memo[laidOver]{most: some}, concretes: memo[*concretePart]{most: some}, works: memo[*worksPart]{most: some}, pairs: memo[*pairPart]{most: some},
 		thicks: memo[*thickPart]{most: some}, sizes: memo[*sizedPart]{most: many}, strengthsKnown: memo[*strengthAt]{most: many}}
 }
 
@@ -271,10 +268,6 @@ func newSearch(req SearchRequest) *search {
 func (q *search) readChoices(most int) {
 	g := &q.grid
 	g.base = g.layer(q.req.Alternative, "/alternative")
-	var members map[string]jsontext.Value
-	if err := json.Unmarshal(q.req.Alternative, &members); err == nil { // else layer has told it
-		q.carbonates = members["carbonation"] != nil
-	}
 	q.readAxes(q.req.Axes)
 	if !g.faults.Empty() || len(q.choices) == 0 {
 		return
@@ -299,11 +292,7 @@ func (q *search) readChoices(most int) {
 		g.faults.Add("/axes", "compute-budget-exceeded", "%s", detail)
 		return
 	}
-	q.all = q.keyOf(func(*choice) bool { return true })
-	q.variantKey = q.keyOf(func(c *choice) bool { return c.variants != nil })
-	q.concreteKey = q.keyOf(func(c *choice) bool { return c.parts&partConcrete != 0 })
-	q.worksKey = q.keyOf(func(c *choice) bool { return c.parts&partWorks != 0 })
-	q.thickKey = q.keyOf(func(c *choice) bool { return c.parts&partThickness != 0 })
+	q.number()
 	bytes := q.variantKey.count * len(q.req.Alternative)
 	for i := range q.choices {
 		for k := range q.choices[i].variants {
@@ -313,6 +302,28 @@ func (q *search) readChoices(most int) {
 	if bytes > maxSearchBytes {
 		g.faults.Add("/axes", "compute-budget-exceeded", "the variants come to %d bytes that are laid over each other; at most %d: vary members by their pointer where that is enough", bytes, maxSearchBytes)
 	}
+}
+
+// number numbers the combinations of all axes, and of those that each part depends on.
+func (q *search) number() {
+	q.all = q.keyOf(func(*choice) bool { return true })
+	q.variantKey = q.keyOf(func(c *choice) bool { return c.variants != nil })
+	q.concreteKey = q.keyOf(func(c *choice) bool { return c.parts&partConcrete != 0 })
+	q.worksKey = q.keyOf(func(c *choice) bool { return c.parts&partWorks != 0 })
+	q.pairKey = q.keyOf(func(c *choice) bool { return c.parts&(partConcrete|partWorks) != 0 })
+	q.thickKey = q.keyOf(func(c *choice) bool { return c.parts&partThickness != 0 })
+}
+
+// whole tells that combinations do not add up by their parts: there is an uptake that
+// the thickness ends, a slab that is built again, or something that is added to the cost
+// of the agency.
+func (q *search) whole() bool {
+	parts := partsOf(q.grid.base.text)
+	for i := range q.choices {
+		parts |= q.choices[i].parts
+	}
+	e := q.study.economics
+	return parts&partWhole != 0 || q.study.lives != "" || e != nil && (e.IncludeUserCost != nil && *e.IncludeUserCost || e.CarbonPrice != nil && e.CarbonPrice.InCost)
 }
 
 // maxSearchBytes bounds the text that is laid over each other, as maxGridBytes.
@@ -372,6 +383,11 @@ func fromMillionths(v int64) decimal.Decimal { return decimal.New(v, -num.Places
 
 // anyThickness stands in for that of a slab whose strength is not known yet.
 const anyThickness = "any"
+
+// ofAnyThickness has a design of any thickness solved.
+func ofAnyThickness() map[string]sizing {
+	return map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
+}
 
 // try looks at the first combination, and at every value with all others as in it, so
 // that nearly all faults are told before anything is computed.
@@ -455,6 +471,12 @@ func (q *search) tryOne(places []int, first *thickPart, told map[fault.Fault]boo
 		}
 	} else if q.req.Strengths != nil && thick.design == nil {
 		tell(oneFault("/strengths", "not-used", "a strength decides how thick a slab must be: give the thickness_design, or a design in place of the thickness"))
+	}
+	// After a first without a fault, those of most values are told by their parts alone.
+	if first != nil && q.grid.faults.Empty() && !q.unshared && !q.study.catalogue.unknown() && thick.system == first.system {
+		if _, sound := q.sound(places); sound {
+			return thick, nil
+		}
 	}
 	_, found = q.study.checked(a.ofAnyThickness())
 	tell(found)
@@ -777,7 +799,7 @@ func (q *search) figures(ctx context.Context, places []int, b builtSlab) (f figu
 func figuresOf(r *Result) figures {
 	f := figures{gate: r.Carbon.CradleToGateKgCO2ePerM2.Decimal, total: r.Carbon.TotalKgCO2ePerM2.Decimal}
 	if c := r.Cost; c != nil {
-		f.initial, f.npv = c.InitialPerM2.Decimal, c.NetPresentValuePerM2.Decimal
+		f.initial, f.maintenance, f.residual, f.npv = c.InitialPerM2.Decimal, c.MaintenancePresentValuePerM2.Decimal, c.ResidualValuePerM2.Decimal, c.NetPresentValuePerM2.Decimal
 	}
 	return f
 }
@@ -803,7 +825,7 @@ func (q *search) sameCover(places []int, covers uint32) error {
 		return nil
 	}
 	name, _ := q.nameOf(places)
-	return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", short(name), coverNames(covers), coverNames(q.covers))))
+	return errFaults(oneFault("/axes", "cover-differs", fmt.Sprintf("the total of %q covers %s and that of the first combination %s, so none is less than the other; a plan without events is \"maintenance\": []", short(name), strings.Join(coverNames(covers), ", "), strings.Join(coverNames(q.covers), ", "))))
 }
 
 // measureOf is one figure of an outcome that has figures.
@@ -826,7 +848,7 @@ func (q *search) answer(ctx context.Context, s *Service, body []byte) (*SearchRe
 		return nil, err
 	}
 	r := &SearchResponse{Head: q.study.head(hash), Minimise: q.req.Minimise, MeasureUnit: measureUnit(q.study.catalogue, q.req.Minimise), Combinations: q.all.count,
-		Infeasible: []Infeasible{}, Ties: []SearchRow{}, RunnersUp: []SearchRow{}, Notices: []string{Caution}}
+		Infeasible: []Infeasible{}, Ties: []SearchRow{}, RunnersUp: []SearchRow{}, Notices: append([]string{Caution}, q.study.catalogue.overrideNotices()...)}
 	if c := q.req.Cap; c != nil {
 		r.Cap = &CapApplied{Measure: c.Measure, AtMost: Fixed{fromMillionths(q.most)}, Unit: measureUnit(q.study.catalogue, c.Measure)}
 		for i := range q.outcomes {
@@ -1083,27 +1105,32 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 	}
 	slices.Sort(r.Certificate.EvaluatedAt)
 	for _, i := range r.Certificate.EvaluatedAt {
-		text, err := q.written(i)
-		if err != nil {
-			return err
-		}
-		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Strategies: q.req.Strategies, Alternative: text}
-		var result Result
+		var result *Result
 		if r.Best != nil && i == r.Best.Index {
-			encoded, err := json.Marshal(body)
+			text, err := q.written(i)
+			if err != nil {
+				return err
+			}
+			body, err := json.Marshal(EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Overrides: q.req.Overrides,
+				Strategies: q.req.Strategies, Alternative: text})
 			if err != nil {
 				return &Error{Code: Internal, Detail: "the combination cannot be written", Cause: err}
 			}
-			if r.Evaluation, err = s.Evaluate(ctx, encoded); err != nil {
+			if r.Evaluation, err = s.Evaluate(ctx, body); err != nil {
 				return q.inSearch(i, err)
 			}
-			result = r.Evaluation.Alternative
-		} else if result, err = q.again(ctx, text); err != nil {
-			return q.inSearch(i, err)
+			result = &r.Evaluation.Alternative
+		} else {
+			places := q.placesOf(q.all, i)
+			e, err := q.alone(ctx, q.own(places, q.built(places)), places)
+			if err != nil {
+				return err
+			}
+			result = &e.result
 		}
-		got := figuresOf(&result)
+		got := figuresOf(result)
 		o := &q.outcomes[i]
-		want := figures{fromMillionths(o.gate), fromMillionths(o.total), fromMillionths(o.initial), fromMillionths(o.npv)}
+		want := figures{gate: fromMillionths(o.gate), total: fromMillionths(o.total), initial: fromMillionths(o.initial), npv: fromMillionths(o.npv)}
 		if !got.gate.Equal(want.gate) || !got.total.Equal(want.total) || !got.initial.Equal(want.initial) || !got.npv.Equal(want.npv) {
 			return &Error{Code: Internal, Detail: "the search and the evaluation of one alternative disagree", Cause: fmt.Errorf("combination %d: %+v and %+v", i, want, got)}
 		}
@@ -1123,18 +1150,6 @@ func (q *search) alone(ctx context.Context, a resolved, places []int) (*evaluate
 		return nil, err
 	}
 	return list[0], nil
-}
-
-// again is the evaluation of an alternative as it is written, without lines.
-func (q *search) again(ctx context.Context, text jsontext.Value) (Result, error) {
-	var faults fault.List
-	all, found := resolve([]jsontext.Value{text}, func(int) fault.Path { return "/alternative" })
-	faults.Append(found.All()...)
-	list, err := q.study.evaluate(ctx, all, func(p fault.Path) fault.Path { return p }, maxRequestFlows, &faults)
-	if err != nil {
-		return Result{}, err
-	}
-	return list[0].result, nil
 }
 
 // inSearch tells of a combination that an evaluation refuses.

@@ -33,6 +33,7 @@ const (
 	partConcrete  part = 1 << iota // the concrete, per m3
 	partThickness                  // how thick the slab is
 	partWorks                      // all else
+	partWhole                      // adds up only as a whole
 )
 
 // choice is an axis made ready.
@@ -153,26 +154,44 @@ func (q *search) readVariants(c *choice, texts []jsontext.Value) {
 			continue // layer has told it
 		}
 		for name, value := range members {
-			c.parts |= q.touched(name, value, at)
+			c.parts |= q.touches(name, value, at)
 		}
 	}
 }
 
+// touches tells which parts a member of the alternative of a search belongs to.
+func (q *search) touches(name string, value jsontext.Value, at fault.Path) part {
+	if name == "service" {
+		q.grid.faults.Add(at.At(name), "not-used", "all combinations of a search give the service that is asked for, so none has one of its own")
+		return 0
+	}
+	return touched(name, value)
+}
+
+// partsOf tells which parts the members of an alternative belong to. What cannot be
+// read has been told.
+func partsOf(text jsontext.Value) (parts part) {
+	var members map[string]jsontext.Value
+	if err := json.Unmarshal(text, &members); err != nil {
+		return 0
+	}
+	for name, value := range members {
+		parts |= touched(name, value)
+	}
+	return parts
+}
+
 // touched tells which parts a member of an alternative belongs to.
-func (q *search) touched(name string, value jsontext.Value, at fault.Path) part {
+func touched(name string, value jsontext.Value) part {
 	switch name {
 	case "name", "like":
 		return 0
 	case "mix":
 		return partConcrete
-	case "construction", "maintenance", "strategy", "end_of_life", "residual":
+	case "construction", "maintenance", "strategy", "end_of_life", "residual", "service":
 		return partWorks
 	case "carbonation":
-		q.carbonates = true
-		return 0
-	case "service":
-		q.grid.faults.Add(at.At(name), "not-used", "all combinations of a search give the service that is asked for, so none has one of its own")
-		return 0
+		return partWhole // the thickness ends an uptake
 	case "slab":
 		var slab map[string]jsontext.Value
 		if err := json.Unmarshal(value, &slab); err != nil {
@@ -214,7 +233,7 @@ func (q *search) readPointer(c *choice, a SearchAxis) {
 	case c.pointer[0] == "slab" && len(c.pointer) > 1:
 		c.parts = touchedOfSlab(c.pointer[1])
 	default:
-		c.parts = q.touched(c.pointer[0], nil, c.at.At("pointer"))
+		c.parts = q.touches(c.pointer[0], nil, c.at.At("pointer"))
 	}
 	if a.Values == nil {
 		q.readSteps(c, a)

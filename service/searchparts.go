@@ -11,6 +11,7 @@ import (
 	"slabledger/lca/carbon"
 	"slabledger/lca/cost"
 	"slabledger/lca/fault"
+	"slabledger/lca/mix"
 	"slabledger/lca/num"
 	"slabledger/lca/slab"
 )
@@ -57,10 +58,12 @@ type valued struct {
 
 // concretePart is the concrete of a combination per m3.
 type concretePart struct {
-	flows   []valued
-	density decimal.Decimal // fresh, kg/m3
-	about   partAbout
-	faults  []fault.Fault
+	flows       []valued
+	proportions mix.Proportions
+	stages      []mix.StageResult
+	gate        decimal.Decimal // A1 to A3, kg CO2e per m3
+	about       partAbout
+	faults      []fault.Fault
 }
 
 // worksPart is what a combination has beside its concrete.
@@ -77,8 +80,11 @@ type worksPart struct {
 
 // partAbout is what must hold between the parts of a combination.
 type partAbout struct {
-	covers uint32   // modules that the part declares, a bit each in the order of carbon.Modules
-	sets   []string // of characterisation factors that its items were added up with, sorted
+	covers   uint32   // modules that the part declares, a bit each in the order of carbon.Modules
+	sets     []string // of characterisation factors that its items were added up with, sorted
+	sources  []*entry // that its flows rest on, in order of their codes
+	moved    []bool   // which transport rules it used
+	warnings []fault.Fault
 }
 
 // sums of lines per m2.
@@ -104,17 +110,21 @@ func (s *sums) emit(module string, gwp decimal.Decimal) {
 	}
 }
 
-// note keeps what must hold between the parts, of the flows of one.
-func (a *partAbout) note(c *catalogue, flows []slab.Flow, covers ...string) {
-	for i := range flows {
-		if m := flows[i].Module; m != "D" && m != "A1-A3" {
+// note keeps what must hold between the parts, of one that was read after so many
+// warnings.
+func (a *partAbout) note(e *evaluated, warned int, covers ...string) {
+	for i := range e.bill.Flows {
+		if m := e.bill.Flows[i].Module; m != "D" && m != "A1-A3" {
 			covers = append(covers, m)
 		}
-		if set := c.of(&flows[i]).inventory.FactorData.Characterisation; set != "" && !slices.Contains(a.sets, set) {
+	}
+	a.sources = e.sources()
+	for _, it := range a.sources {
+		if set := it.inventory.FactorData.Characterisation; set != "" && !slices.Contains(a.sets, set) {
 			a.sets = append(a.sets, set)
 		}
 	}
-	a.covers = coverBits(covers)
+	a.covers, a.moved, a.warnings = coverBits(covers), e.bill.Used, e.warnings.All()[warned:]
 	slices.Sort(a.sets)
 }
 
@@ -128,15 +138,14 @@ func coverBits(covers []string) (bits uint32) {
 	return bits
 }
 
-// coverNames spells out which modules a total covers.
-func coverNames(covers uint32) string {
-	var names []string
+// coverNames lists which modules a total covers.
+func coverNames(covers uint32) (names []string) {
 	for i, name := range carbon.Modules() {
 		if covers&(1<<i) != 0 {
 			names = append(names, name)
 		}
 	}
-	return strings.Join(names, ", ")
+	return names
 }
 
 // begin is an alternative before its parts are read.
@@ -156,10 +165,11 @@ func (s *study) concretePart(a resolved) *concretePart {
 		a.Slab = &own
 	}
 	e := s.begin(a)
+	warned := e.warnings.Len() // of a slab that is not yet as thick as it will be
 	e.readMix()
 	e.faults.Append(e.bill.Faults.All()...)
 	e.gaps()
-	p := &concretePart{faults: e.faults.All(), density: e.proportions.Density}
+	p := &concretePart{faults: e.faults.All(), proportions: e.proportions, stages: e.stages}
 	if len(p.faults) > 0 {
 		return p
 	}
@@ -167,8 +177,9 @@ func (s *study) concretePart(a resolved) *concretePart {
 	if e.Slab.Waste != nil {
 		covers = append(covers, "A5")
 	}
-	p.about.note(s.catalogue, e.bill.Concrete, covers...)
+	p.about.note(e, warned, covers...)
 	p.flows = make([]valued, len(e.bill.Concrete))
+	var gate num.Total
 	for i := range e.bill.Concrete {
 		f := &e.bill.Concrete[i]
 		it := s.catalogue.of(f)
@@ -177,8 +188,12 @@ func (s *study) concretePart(a resolved) *concretePart {
 		if s.factors != nil && f.Unpriced == "" {
 			v.priced, v.price = true, it.inventory.Price.Amount
 		}
+		if v.gate {
+			gate.Add(carbon.Line(f.Amount, factor))
+		}
 		p.flows[i] = v
 	}
+	p.gate = gate.Value()
 	return p
 }
 
@@ -187,22 +202,25 @@ func (p *concretePart) at(thickness decimal.Decimal) (s sums) {
 	for i := range p.flows {
 		f := &p.flows[i]
 		amount := num.AmountOf(f.amount, thickness)
-		gwp := carbon.Line(amount, f.factor)
-		s.total.Add(gwp)
 		if f.gate {
-			s.gate.Add(gwp)
+			s.gate.AddLineOf(amount, f.factor)
+		} else {
+			s.total.AddLineOf(amount, f.factor)
 		}
 		if f.priced {
-			s.initial.Add(num.LineOf(amount, f.price)) // of year 0, which nothing escalates or discounts
+			s.initial.AddLineOf(amount, f.price) // of year 0, which nothing escalates or discounts
 		}
 	}
+	s.total.Add(s.gate.Value())
 	return s
 }
 
 // worksPart reads what an alternative has beside its concrete.
 func (s *study) worksPart(a resolved) *worksPart {
 	e := s.begin(a)
+	warned := e.warnings.Len()
 	e.serviceLevel(a.Service, a.at.At("service"))
+	e.readSpecified()
 	if e.Slab != nil {
 		e.products()
 	}
@@ -221,7 +239,7 @@ func (s *study) worksPart(a resolved) *worksPart {
 	if e.planned {
 		covers = append(covers, "B2", "B3", "B4", "B5")
 	}
-	w.about.note(s.catalogue, e.bill.Flows, covers...)
+	w.about.note(e, warned, covers...)
 	w.ofConcrete = e.bill.OfConcrete
 	fixed := make([]slab.Flow, 0, len(e.bill.Flows))
 	from := 0
@@ -239,6 +257,48 @@ func (s *study) worksPart(a resolved) *worksPart {
 	}
 	e.bill, e.used, e.named = slab.NewBuilder(nil), nil, nil
 	return w
+}
+
+// pairPart is what a concrete and the works beside it are together.
+type pairPart struct {
+	covers   []string
+	bill     *slab.Builder // for the transport rules that were used
+	warnings []fault.Fault
+	sound    bool // nothing that depends on both has a fault, whatever the thickness
+}
+
+// sound tells that the concrete and the works of a combination have no fault, by
+// themselves or together; a thickness in the units of the slab adds none then. Where it
+// cannot be told from the parts, it is false.
+func (q *search) sound(places []int) (*pairPart, bool) {
+	concrete, works := q.concreteOf(places), q.worksOf(places)
+	// Well below its limit of flows, an alternative cannot have met it while it was read.
+	if concrete.faults != nil || works.faults != nil || len(concrete.flows)+works.flows > slab.NewBuilder(nil).Most/2 {
+		return nil, false
+	}
+	pair := q.pairs.get(q.pairKey.of(places), func() *pairPart { return q.study.pairPart(concrete, works) })
+	return pair, pair.sound
+}
+
+// pairPart holds the data behind a concrete and its works against what is demanded of
+// them.
+func (s *study) pairPart(concrete *concretePart, works *worksPart) *pairPart {
+	p := &pairPart{covers: coverNames(concrete.about.covers | works.about.covers), bill: slab.NewBuilder(nil)}
+	sources := slices.Concat(concrete.about.sources, works.about.sources)
+	slices.SortFunc(sources, func(a, b *entry) int { return strings.Compare(a.Code, b.Code) })
+	sources = slices.Compact(sources)
+	for _, it := range sources {
+		if price := it.inventory.Price; price != nil && price.MinQuantity.Valid {
+			return p // whether its price holds depends on the thickness
+		}
+	}
+	e := evaluated{study: s, reader: reader{catalogue: s.catalogue}, bill: p.bill}
+	e.checkSources(sources)
+	for i, used := range concrete.about.moved {
+		p.bill.Used = append(p.bill.Used, used || works.about.moved[i])
+	}
+	p.warnings, p.sound = e.warnings.All(), e.faults.Empty()
+	return p
 }
 
 // value sums the lines of flows, and lists those of money.
@@ -267,7 +327,8 @@ func (s *study) value(flows []slab.Flow) (out sums, lines []cost.Line, err error
 
 // figures of one combination per m2, as an evaluation prints them.
 type figures struct {
-	gate, total, initial, npv decimal.Decimal
+	gate, total                         decimal.Decimal // kg CO2e
+	initial, maintenance, residual, npv decimal.Decimal
 }
 
 // joined are the figures of a slab of so many metres of a concrete, with its works. It
@@ -281,7 +342,7 @@ func (s *study) joined(c *concretePart, w *worksPart, thickness decimal.Decimal)
 		takeoff.Concrete = thickness
 		for i := range w.ofConcrete {
 			o := &w.ofConcrete[i]
-			again.AddOperation(o.Item, o.Factor, takeoff, c.density, o.Share, o.Module, o.Use, o.Year, o.Unpriced, o.At)
+			again.AddOperation(o.Item, o.Factor, takeoff, c.proportions.Density, o.Share, o.Module, o.Use, o.Year, o.Unpriced, o.At)
 		}
 		flows += len(again.Flows)
 		own, ownLines, err := s.value(again.Flows)
@@ -297,8 +358,8 @@ func (s *study) joined(c *concretePart, w *worksPart, thickness decimal.Decimal)
 	if s.factors == nil {
 		return f, flows, nil
 	}
-	f.initial = all.initial.Value()
-	f.npv = f.initial.Add(all.maintenance.Value())
+	f.initial, f.maintenance = all.initial.Value(), all.maintenance.Value()
+	f.npv = f.initial.Add(f.maintenance)
 	if w.evaluated.Residual == nil {
 		return f, flows, nil
 	}
@@ -310,6 +371,7 @@ func (s *study) joined(c *concretePart, w *worksPart, thickness decimal.Decimal)
 	if err != nil {
 		return f, flows, err
 	}
-	f.npv = f.npv.Add(apart.NetPresentValue)
+	f.residual = apart.Residual
+	f.npv = f.npv.Sub(f.residual)
 	return f, flows, nil
 }

@@ -109,6 +109,7 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 		return nil, below("/comparison", err)
 	}
 	req.Comparison.Inventory = c.ref.Ref
+	c = c.overriddenBy(req.Comparison.Overrides)
 	req.fill()
 	all, err := s.figures(ctx, c, req.Comparison, nil)
 	if err != nil {
@@ -394,6 +395,9 @@ func (u *uncertainty) itemInput(e *entry, of string, given map[string]sampling.D
 		in.law, in.basis = sampling.Distribution{Kind: sampling.Lognormal, GSD: gsd}, basisPedigree
 	case percent.IsPositive():
 		in.law, in.basis = sampling.Distribution{Kind: sampling.Kind(u.request.PercentDistribution), Low: num.Float(num.One.Sub(percent)), High: num.Float(num.One.Add(percent))}, basisPercent
+	case e.gives(of):
+		hold("the request overrides it, and does not say how it scatters; a spread of the inventory is that of its own figure")
+		return
 	default:
 		hold("neither the inventory nor the request says how it scatters")
 		return
@@ -435,7 +439,12 @@ func (u *uncertainty) readCorrelations() {
 		at := fault.Path("/correlations").At(i)
 		find := func(name string, at fault.Path) int {
 			k := slices.IndexFunc(u.inputs, func(in uncertain) bool { return in.name == name })
-			if k < 0 {
+			held := slices.IndexFunc(u.fixed, func(in HeldInput) bool { return in.Name == name })
+			switch {
+			case k >= 0:
+			case held >= 0:
+				u.faults.Add(at, "not-in-list", "the %s does not scatter: %s", short(name), u.fixed[held].Reason)
+			default:
 				u.faults.Add(at, "not-in-list", "no uncertain input has the name %q; names are such as %q or the pointer of a member", short(name), "price of cement-cem-i")
 			}
 			return k

@@ -89,6 +89,8 @@ func TestExplainRefuses(t *testing.T) {
 		"neither":           {``, "", "one-of"},
 		"both":              {`,"pointer":"/x","difference":{"of":"plain","against":"fibre","measure":"total_carbon"}`, "", "one-of"},
 		"no such figure":    {`,"pointer":"/alternatives/7/carbon/total_kg_co2e_per_m2"`, "/pointer", "pointer-unknown"},
+		"a leading zero":    {`,"pointer":"/alternatives/00/carbon/total_kg_co2e_per_m2"`, "/pointer", "pointer-unknown"},
+		"a sign":            {`,"pointer":"/alternatives/+0/carbon/total_kg_co2e_per_m2"`, "/pointer", "pointer-unknown"},
 		"a text":            {`,"pointer":"/alternatives/0/name"`, "/pointer", "pointer-unknown"},
 		"a list":            {`,"pointer":"/alternatives"`, "/pointer", "pointer-unknown"},
 		"null":              {`,"pointer":"/alternatives/0/carbon/modules/D"`, "/pointer", "pointer-unknown"},

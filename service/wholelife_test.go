@@ -62,6 +62,22 @@ func TestNominalRateIsTheRealOneThatItMeans(t *testing.T) {
 	}
 }
 
+// A nominal rate or an inflation of zero is a rate, which the answer repeats.
+func TestNominalRateOfZeroIsSaid(t *testing.T) {
+	r := compare(t, newService(t), request(t, economics(object2("nominal_discount_rate", "0 %", "inflation", "0 %"))))
+	text, err := service.Encode(r.Economics)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), `"nominal_discount_rate":"0","inflation":"0",`) {
+		t.Error(string(text))
+	}
+	text, err = service.Encode(compare(t, newService(t), request(t)).Economics)
+	if err != nil || strings.Contains(string(text), "inflation") {
+		t.Error("a request in real terms is told of inflation: ", string(text), err)
+	}
+}
+
 // Whatever the rates, both ways agree.
 func TestBothWaysAgreeForAnyRates(t *testing.T) {
 	svc := newService(t)

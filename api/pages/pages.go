@@ -17,6 +17,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
 	"slabledger/service/report"
@@ -38,6 +39,13 @@ type Desk struct {
 	Compute func(ctx context.Context, operationID string, work func(context.Context) error) error
 	// Faults are what an error says is wrong, by pointers into the body.
 	Explain func(c echo.Context, err error) Problem
+	// Once does work that stores, unless an earlier request of the name did: the location
+	// is where the API shows what came of it.
+	Once func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, err error)
+	// Tables makes room for work that holds a whole table in memory; the caller ends it.
+	Tables func(c echo.Context) (done func(), err error)
+	// Tell is an error that is kept, such as that of a job, as a page tells it.
+	Tell func(err error) Problem
 	// Keyed tells whether there are keys, so that a person has to sign in to change things.
 	Keyed func(ctx context.Context) (bool, error)
 }
@@ -76,7 +84,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {
@@ -121,6 +129,7 @@ type frame struct {
 	Title   string
 	Here    string // the path of the page among the main ones
 	Caution string
+	Plain   bool // the page is the same for all, and needs nothing but its style
 	Keyed   bool
 	Signed  string // the id of the key of whoever is signed in
 	Back    string // this page's own address, to return to after signing in
@@ -141,16 +150,30 @@ func (p *Pages) Render(c echo.Context, status int, name, title string, view any)
 	if c.Request().Method == http.MethodGet {
 		f.Back = c.Request().URL.RequestURI()
 	}
+	page, err := p.fill(name, f)
+	if err != nil {
+		return err
+	}
+	Headers(c.Response().Header())
+	return c.Blob(status, "text/html; charset=utf-8", page)
+}
+
+// Static is a page that is the same for all and that no script changes.
+func (p *Pages) Static(name, here, title string, view any) ([]byte, error) {
+	return p.fill(name, frame{Title: title, Here: here, Caution: service.Caution, Plain: true, View: view})
+}
+
+// fill writes a page into its layout.
+func (p *Pages) fill(name string, f frame) ([]byte, error) {
 	templates, known := p.templates[name]
 	if !known {
-		return fmt.Errorf("pages: there is no template %s", name)
+		return nil, fmt.Errorf("pages: there is no template %s", name)
 	}
 	var page bytes.Buffer
 	if err := templates.ExecuteTemplate(&page, "layout.html", f); err != nil {
-		return fmt.Errorf("pages: %s: %w", name, err)
+		return nil, fmt.Errorf("pages: %s: %w", name, err)
 	}
-	Headers(c.Response().Header())
-	return c.Blob(status, "text/html; charset=utf-8", page.Bytes())
+	return page.Bytes(), nil
 }
 
 // Headers are those of every page. Without a referrer a browser would not say that a form

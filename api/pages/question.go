@@ -33,12 +33,21 @@ var errLong = errors.New("the comparison is too long for an address; save it to 
 
 // writeRequest is a request as a text for an address, or errLong.
 func writeRequest(request []byte) (string, error) {
+	text, err := packed(request)
+	if err == nil && len(text) > maxWritten {
+		return "", errLong
+	}
+	return text, err
+}
+
+// packed is a request as a text that a form carries along, of any length.
+func packed(request []byte) (string, error) {
 	canonical := jsontext.Value(bytes.Clone(request))
 	if err := canonical.Canonicalize(); err != nil {
 		return "", err
 	}
-	var packed bytes.Buffer
-	w, err := flate.NewWriter(&packed, flate.BestCompression)
+	var out bytes.Buffer
+	w, err := flate.NewWriter(&out, flate.BestCompression)
 	if err != nil {
 		return "", err
 	}
@@ -48,11 +57,7 @@ func writeRequest(request []byte) (string, error) {
 	if err := w.Close(); err != nil {
 		return "", err
 	}
-	text := base64.RawURLEncoding.EncodeToString(packed.Bytes())
-	if len(text) > maxWritten {
-		return "", errLong
-	}
-	return text, nil
+	return base64.RawURLEncoding.EncodeToString(out.Bytes()), nil
 }
 
 // readRequest reads what writeRequest wrote.

@@ -23,7 +23,7 @@ var molarCO2, molarCaO = decimal.New(44, 0), decimal.New(56, 0)
 // both as fractions of mass (EN 16757; for CEM I 0.65 × 44/56 × 0.95 = 0.485,
 // which it prints as 0.49). Rounded once, to 12 decimals.
 func MaxUptake(reactiveCaO, clinker decimal.Decimal) decimal.Decimal {
-	return num.Amount(num.Quotient(reactiveCaO.Mul(clinker).Mul(molarCO2), molarCaO))
+	return num.AmountQuotient(reactiveCaO.Mul(clinker).Mul(molarCO2), molarCaO)
 }
 
 // CarbonationDepth is how deep concrete has carbonated after some years, in m,

@@ -21,11 +21,10 @@ type Option struct {
 // Relative is the change in per cent of the baseline, rounded once; invalid
 // where the baseline is zero.
 func Relative(value, baseline decimal.Decimal) decimal.NullDecimal {
-	q, err := num.Div(value.Sub(baseline).Mul(num.Hundred), baseline)
-	if err != nil {
+	if baseline.IsZero() {
 		return decimal.NullDecimal{}
 	}
-	return decimal.NewNullDecimal(num.Line(q))
+	return decimal.NewNullDecimal(num.LineQuotient(value.Sub(baseline).Mul(num.Hundred), baseline))
 }
 
 // Class of an alternative against the baseline.

@@ -91,7 +91,7 @@ func (s *CutOffSum) add(i int, f Omitted) {
 // per kg, and counted, in kg CO2e, is what is counted without it. The share must be
 // below 1.
 func OmittedImpact(share, mass, factor, counted decimal.Decimal) (emitted decimal.Decimal, part decimal.NullDecimal) {
-	emitted = num.Line(num.Quotient(share.Mul(mass).Mul(factor), num.One.Sub(share)))
+	emitted = num.LineQuotient(share.Mul(mass).Mul(factor), num.One.Sub(share))
 	if q, err := num.Div(emitted, counted.Add(emitted)); err == nil {
 		part = decimal.NewNullDecimal(q)
 	}

@@ -78,7 +78,7 @@ func WeightedSum(points []Point, weights []decimal.Decimal, scales []Scale) []Sc
 			}
 			keys[i] = keys[i].Add(part)
 		}
-		score[p.Name] = num.Line(num.Quotient(keys[i], product))
+		score[p.Name] = num.LineQuotient(keys[i], product)
 	}
 	list := make([]Scored, len(points))
 	for i, r := range Rank(names, keys) {

@@ -83,7 +83,7 @@ func (e *FlowError) Unwrap() error { return e.Err }
 type Factors struct {
 	single   []num.Multiplier // by year, 0 to the period
 	uniform  decimal.Decimal
-	recovery decimal.Decimal
+	recovery num.Multiplier
 }
 
 // NewFactors computes the factors for a real rate greater than -1 and a period
@@ -101,7 +101,7 @@ func (f *Factors) Period() int { return len(f.single) - 1 }
 func (f *Factors) Uniform() decimal.Decimal { return f.uniform }
 
 // Recovery is 1/Uniform, divided once, to 34 digits: UCR where the rate is one.
-func (f *Factors) Recovery() decimal.Decimal { return f.recovery }
+func (f *Factors) Recovery() decimal.Decimal { return f.recovery.Decimal() }
 
 // Single is the discount factor of a year from 0 to the period, to 34 digits.
 func (f *Factors) Single(year int) decimal.Decimal { return f.single[year].Decimal() }
@@ -109,7 +109,7 @@ func (f *Factors) Single(year int) decimal.Decimal { return f.single[year].Decim
 // Annual spreads a present value evenly over the years of the period,
 // present × Recovery, rounded once as a line.
 func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
-	return num.Line(present.Mul(f.recovery))
+	return num.LineProduct(present, num.One, f.recovery)
 }
 
 // Present values the flows of one alternative. The error is a *FlowError; the
@@ -117,7 +117,7 @@ func (f *Factors) Annual(present decimal.Decimal) decimal.Decimal {
 // like any other: whether it is meant is for the caller to ask.
 func (f *Factors) Present(flows []Flow) (Result, error) {
 	var initial, maintenance, user, emission, residual num.Total
-	lines := make([]Line, len(flows))
+	lines := make([]Line, len(flows), len(flows)+len(flows)/16) // a caller adds what is left at the end
 	for i := range flows {
 		flow := &flows[i]
 		if err := f.check(flow); err != nil {
@@ -127,7 +127,8 @@ func (f *Factors) Present(flows []Flow) (Result, error) {
 		line.Flow, line.EscalationFactor = *flow, num.One
 		factor := f.single[flow.Year]
 		line.DiscountFactor = factor.Decimal()
-		if flow.Escalation.IsZero() {
+		// In year 0 nothing has grown yet, by whatever rate there can be.
+		if flow.Escalation.IsZero() || flow.Year == 0 && num.One.Add(flow.Escalation).IsPositive() {
 			line.PresentValue = num.LineProduct(flow.Amount, flow.Price, factor)
 			line.Cost = line.PresentValue
 			if flow.Year > 0 {

@@ -67,6 +67,7 @@ func NewScheduledFactors(rates []RateFrom, period int) (*Factors, error) {
 	if f.uniform, err = num.Div(sum, growth); err != nil {
 		return nil, err
 	}
-	f.recovery, err = num.Div(growth, sum)
+	recovery, err := num.Div(growth, sum)
+	f.recovery = num.NewMultiplier(recovery)
 	return f, err
 }

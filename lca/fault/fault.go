@@ -30,7 +30,10 @@ func (p Path) At(steps ...any) Path {
 		case int:
 			b.WriteString(strconv.Itoa(s))
 		case string:
-			b.WriteString(escape.Replace(s))
+			if strings.ContainsAny(s, "~/") { // which names hardly ever have
+				s = escape.Replace(s)
+			}
+			b.WriteString(s)
 		default:
 			panic(fmt.Sprintf("fault: a path step is a name or an index, not %T", step))
 		}
@@ -44,7 +47,12 @@ var (
 )
 
 // Unescape is the member name that a step of a path stands for.
-func Unescape(step string) string { return unescape.Replace(step) }
+func Unescape(step string) string {
+	if !strings.Contains(step, "~") {
+		return step
+	}
+	return unescape.Replace(step)
+}
 
 // List gathers faults in the order found. The zero value is ready to use.
 type List struct{ faults []Fault }

@@ -123,10 +123,10 @@ func (b Between) Value(of func(point int) decimal.Decimal) decimal.Decimal {
 	for i, point := range b.Points {
 		sum = sum.Add(b.Shares[i].Mul(of(point)))
 	}
-	return num.Amount(num.Quotient(sum, b.Of))
+	return num.AmountQuotient(sum, b.Of)
 }
 
 // Weight is the share of one of the points, as an amount of the whole.
 func (b Between) Weight(i int) decimal.Decimal {
-	return num.Amount(num.Quotient(b.Shares[i], b.Of))
+	return num.AmountQuotient(b.Shares[i], b.Of)
 }

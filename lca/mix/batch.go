@@ -55,11 +55,11 @@ func Measure(b Batch) (d Design, m Measured, faults fault.List) {
 	yield := num.Quotient(m.Mass, b.Density)
 	m.Yield = num.Amount(yield)
 	if b.Volume.Valid {
-		m.Relative = decimal.NewNullDecimal(num.Amount(num.Quotient(yield, b.Volume.Decimal)))
+		m.Relative = decimal.NewNullDecimal(num.AmountQuotient(yield, b.Volume.Decimal))
 		m.Surplus = decimal.NewNullDecimal(m.Yield.Sub(num.Amount(b.Volume.Decimal)))
 	}
 	if known {
-		m.AirFree = decimal.NewNullDecimal(num.Amount(num.Quotient(m.Mass, solid)))
+		m.AirFree = decimal.NewNullDecimal(num.AmountQuotient(m.Mass, solid))
 		m.Air = decimal.NewNullDecimal(num.Amount(num.One.Sub(num.Quotient(solid, yield))))
 		if m.Air.Decimal.IsPositive() {
 			d.Air = m.Air.Decimal
@@ -67,7 +67,7 @@ func Measure(b Batch) (d Design, m Measured, faults fault.List) {
 	}
 	for i, part := range b.Parts {
 		c := part.Constituent
-		c.Basis, c.Value = ByMass, num.Amount(num.Quotient(ssd[i], yield))
+		c.Basis, c.Value = ByMass, num.AmountQuotient(ssd[i], yield)
 		d.Constituents = append(d.Constituents, c)
 	}
 	return d, m, faults

@@ -10,14 +10,14 @@ import (
 // concrete: 4·mass/(density·diameter), with mass in kg/m3, the density of the
 // fibre in kg/m3 and its diameter in m, both > 0 (geometry).
 func FibreSurface(mass, density, diameter decimal.Decimal) decimal.Decimal {
-	return num.Amount(num.Quotient(decimal.New(4, 0).Mul(mass), density.Mul(diameter)))
+	return num.AmountQuotient(decimal.New(4, 0).Mul(mass), density.Mul(diameter))
 }
 
 // Film is the thickness in m of a slurry spread evenly over a surface: volume in
 // m3 over surface in m2 > 0. It ignores that the film is curved, and so is an
 // upper bound for thick films on thin fibres.
 func Film(volume, surface decimal.Decimal) decimal.Decimal {
-	return num.Amount(num.Quotient(volume, surface))
+	return num.AmountQuotient(volume, surface)
 }
 
 // SlurryVolume is the absolute volume, in m3 per m3 of concrete, of what a stage

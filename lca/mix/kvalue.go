@@ -69,7 +69,7 @@ func ByKValue(p Proportions, additions []Addition) (k KValue, faults fault.List)
 		seen[a.Item] = true
 		c := Counted{Addition: a, Mass: mass, Considered: mass}
 		if a.Limit != nil {
-			if most := num.Amount(num.Quotient(p.Cement.Mul(a.Limit.Num), a.Limit.Den)); most.LessThan(mass) {
+			if most := num.AmountQuotient(p.Cement.Mul(a.Limit.Num), a.Limit.Den); most.LessThan(mass) {
 				c.Considered = most
 			}
 		}
@@ -82,6 +82,6 @@ func ByKValue(p Proportions, additions []Addition) (k KValue, faults fault.List)
 		faults.Add("", "cement-missing", "the k-value concept counts additions to cement, and the mix has none")
 		return k, faults
 	}
-	k.Ratio = num.Amount(num.Quotient(p.EffectiveWater, k.Cement))
+	k.Ratio = num.AmountQuotient(p.EffectiveWater, k.Cement)
 	return k, faults
 }

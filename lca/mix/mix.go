@@ -294,10 +294,10 @@ func water(d Design, p *Proportions, warnings, faults *fault.List) {
 		return
 	}
 	if p.Cement.IsPositive() {
-		p.WaterCement = decimal.NewNullDecimal(num.Amount(num.Quotient(p.EffectiveWater, p.Cement)))
+		p.WaterCement = decimal.NewNullDecimal(num.AmountQuotient(p.EffectiveWater, p.Cement))
 	}
 	if p.Binder.IsPositive() {
-		p.WaterBinder = decimal.NewNullDecimal(num.Amount(num.Quotient(p.EffectiveWater, p.Binder)))
+		p.WaterBinder = decimal.NewNullDecimal(num.AmountQuotient(p.EffectiveWater, p.Binder))
 	}
 }
 

@@ -19,13 +19,13 @@ type Moisture struct {
 // 211.1-91, adjustment for moisture). It is not SSD times 1 + moisture, which
 // takes the moisture on the wrong mass.
 func (m Moisture) Batch(ssd decimal.Decimal) decimal.Decimal {
-	return num.Amount(num.Quotient(ssd.Mul(num.One.Add(m.Total)), num.One.Add(m.Absorption)))
+	return num.AmountQuotient(ssd.Mul(num.One.Add(m.Total)), num.One.Add(m.Absorption))
 }
 
 // SSD is the saturated and surface-dry mass, in kg, of an aggregate weighed as
 // it lies: the inverse of Batch to the last place of num.Amount.
 func (m Moisture) SSD(batch decimal.Decimal) decimal.Decimal {
-	return num.Amount(num.Quotient(batch.Mul(num.One.Add(m.Absorption)), num.One.Add(m.Total)))
+	return num.AmountQuotient(batch.Mul(num.One.Add(m.Absorption)), num.One.Add(m.Total))
 }
 
 // Absorbed is the water, in kg, that an aggregate holds when it is saturated and

@@ -147,5 +147,5 @@ func (p Proportions) WaterBinderOf(masses []decimal.Decimal, solids []decimal.Nu
 	if !binder.IsPositive() {
 		return decimal.NullDecimal{}
 	}
-	return decimal.NewNullDecimal(num.Amount(num.Quotient(water, binder)))
+	return decimal.NewNullDecimal(num.AmountQuotient(water, binder))
 }

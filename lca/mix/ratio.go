@@ -107,7 +107,7 @@ func solveBinder(r Ratios, faults *fault.List) (binder, water decimal.Decimal) {
 		return num.Amount(r.Binder.Decimal), num.Amount(r.MixingWater.Decimal)
 	case r.MixingWater.Valid && r.WaterBinder.Valid && !r.Binder.Valid:
 		water = num.Amount(r.MixingWater.Decimal)
-		return num.Amount(num.Quotient(water, r.WaterBinder.Decimal)), water
+		return num.AmountQuotient(water, r.WaterBinder.Decimal), water
 	}
 	faults.Add(r.At, "one-open", "give two of binder, mixing_water and water_binder_ratio; the third follows from them")
 	return binder, water

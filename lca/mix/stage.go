@@ -145,7 +145,7 @@ func finishStage(p Proportions, stage Stage, solids []decimal.NullDecimal, r *St
 		r.Volume = num.Amount(r.Volume)
 	}
 	// minutes/60 per batch, times batches per m3
-	r.MixerHours = num.Amount(num.Quotient(decimal.New(int64(stage.Minutes), 0).Mul(r.Volume), minutesPerHour.Mul(stage.BatchVolume)))
+	r.MixerHours = num.AmountQuotient(decimal.New(int64(stage.Minutes), 0).Mul(r.Volume), minutesPerHour.Mul(stage.BatchVolume))
 	r.WaterBinder = p.WaterBinderOf(r.Masses, solids, decimal.Zero)
 }
 

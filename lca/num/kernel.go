@@ -31,7 +31,10 @@ func NewMultiplier(d decimal.Decimal) Multiplier {
 func (m Multiplier) Decimal() decimal.Decimal { return m.value }
 
 // unity leaves a product as it is.
-var unity = NewMultiplier(One)
+var (
+	unity    = NewMultiplier(One)
+	minusOne = One.Neg()
+)
 
 // LineProduct is Line(a·b·m): the exact product rounded once. Where the numbers
 // are of the usual size it works in machine words, which takes about a
@@ -46,6 +49,22 @@ func LineOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, 
 
 // AmountOf is Amount(a·b), as LineProduct but to AmountPlaces.
 func AmountOf(a, b decimal.Decimal) decimal.Decimal { return product(a, b, unity, AmountPlaces) }
+
+// AmountBy is AmountOf(a, m), of a factor that many amounts are multiplied by.
+func AmountBy(a decimal.Decimal, m Multiplier) decimal.Decimal {
+	return product(a, One, m, AmountPlaces)
+}
+
+// AddLineOf adds LineOf(a, b).
+func (t *Total) AddLineOf(a, b decimal.Decimal) {
+	exponent := a.Exponent() + b.Exponent()
+	drop := -Places - int(exponent)
+	if drop < 0 || drop > wordDigits || a.NumDigits()+b.NumDigits() > wordDigits {
+		t.Add(LineOf(a, b))
+		return
+	}
+	t.addWord(roundedInt(a.CoefficientInt64()*b.CoefficientInt64(), drop))
+}
 
 // product is a·b·m rounded once to places, half to even.
 func product(a, b decimal.Decimal, m Multiplier, places int) decimal.Decimal {
@@ -105,11 +124,26 @@ func divide(w *[4]uint64, by uint64) (rest uint64) {
 	return rest
 }
 
-func roundTo(d decimal.Decimal, places int) decimal.Decimal {
-	if places == Places {
-		return Line(d)
+// rounded is d rounded to places, half to even, by product: in machine words where it
+// fits, as nearly every line and every quotient does.
+func rounded(d decimal.Decimal, places int) decimal.Decimal {
+	switch drop := -places - int(d.Exponent()); {
+	case drop <= 0:
+		return d
+	case drop <= wordDigits && d.NumDigits() <= wordDigits:
+		return roundedWord(d.CoefficientInt64(), d.Exponent(), drop)
+	case d.IsNegative():
+		return product(minusOne, One, NewMultiplier(d.Neg()), places)
 	}
-	return Amount(d)
+	return product(One, One, NewMultiplier(d), places)
+}
+
+// roundTo is rounded for numbers that do not fit in machine words.
+func roundTo(d decimal.Decimal, places int) decimal.Decimal {
+	if int(d.Exponent()) >= -places {
+		return d
+	}
+	return d.RoundBank(int32(places)) //nolint:gosec // 6 or 12
 }
 
 // roundedWord is c·10^exponent with its last drop digits rounded away, half to
@@ -118,6 +152,11 @@ func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
 	if drop <= 0 {
 		return decimal.New(c, exponent)
 	}
+	return decimal.New(roundedInt(c, drop), exponent+int32(drop)) //nolint:gosec // at most 18
+}
+
+// roundedInt is c without its last drop digits, of at most 18, half to even.
+func roundedInt(c int64, drop int) int64 {
 	unit := wordPowersOfTen[drop]
 	line, rest := c/unit, c%unit
 	if rest < 0 {
@@ -131,7 +170,7 @@ func roundedWord(c int64, exponent int32, drop int) decimal.Decimal {
 			line++
 		}
 	}
-	return decimal.New(line, exponent+int32(drop)) //nolint:gosec // at most 18
+	return line
 }
 
 // tens are powers of ten in three words, the lowest first: as many as quotients need.
@@ -155,18 +194,59 @@ func scaled(w [3]uint64, by uint64) (out [3]uint64) {
 	return out
 }
 
-// wordQuotient is |a/b| as Div has it, for numbers of up to 18 digits; neither is zero.
-func wordQuotient(a, b decimal.Decimal) decimal.Decimal {
+// LineQuotient is Line(Quotient(a, b)), which it makes without the 34 digits between.
+func LineQuotient(a, b decimal.Decimal) decimal.Decimal { return roundedQuotient(a, b, Places) }
+
+// AmountQuotient is Amount(Quotient(a, b)), as LineQuotient.
+func AmountQuotient(a, b decimal.Decimal) decimal.Decimal {
+	return roundedQuotient(a, b, AmountPlaces)
+}
+
+// roundedQuotient is a/b as Div has it, rounded to places, half to even.
+func roundedQuotient(a, b decimal.Decimal, places int) decimal.Decimal {
+	if a.IsZero() || b.IsZero() || a.NumDigits() > wordDigits || b.NumDigits() > wordDigits {
+		return rounded(Quotient(a, b), places)
+	}
+	hi, lo, exponent := wordQuotient(a, b)
+	if drop := -places - exponent; drop > 0 {
+		below := false
+		for left := drop - 1; left > 0; left -= wordDigits {
+			var rest uint64
+			hi, lo, rest = divide2(hi, lo, uint64(wordPowersOfTen[min(left, wordDigits)])) //nolint:gosec // not negative
+			below = below || rest != 0
+		}
+		var digit uint64
+		if hi, lo, digit = divide2(hi, lo, 10); digit > 5 || (digit == 5 && (below || lo&1 == 1)) {
+			var carry uint64
+			lo, carry = bits.Add64(lo, 1, 0)
+			hi += carry
+		}
+		exponent = -places
+	}
+	return signed(fromWords(hi, lo, int32(exponent)), a, b) //nolint:gosec // inputs are capped by Parse
+}
+
+// signed is |a/b| with the sign of a/b.
+func signed(q, a, b decimal.Decimal) decimal.Decimal {
+	if a.Sign() != b.Sign() {
+		return q.Neg()
+	}
+	return q
+}
+
+// wordQuotient is |a/b| as Div has it, in two words and an exponent, for numbers of up
+// to 18 digits; neither is zero.
+func wordQuotient(a, b decimal.Decimal) (hi, lo uint64, exponent int) {
 	ca, cb := a.CoefficientInt64(), b.CoefficientInt64()
 	top, by := uint64(max(ca, -ca)), uint64(max(cb, -cb)) //nolint:gosec // not negative
 	shift := Digits + wordLength(by) - wordLength(top)
-	exponent := int(a.Exponent()) - int(b.Exponent()) - shift
+	exponent = int(a.Exponent()) - int(b.Exponent()) - shift
 	w := scaled(tens[shift], top) // at most 52 digits, which three words hold
 	var rest uint64
 	for i := len(w) - 1; i >= 0; i-- {
 		w[i], rest = bits.Div64(rest, w[i], by)
 	}
-	hi, lo := w[1], w[0] // at most 35 digits
+	hi, lo = w[1], w[0] // at most 35 digits
 	if limit := tens[Digits]; hi > limit[1] || (hi == limit[1] && lo >= limit[0]) {
 		// One digit too many: it goes to the rest, of ten times the divisor.
 		var digit uint64
@@ -182,7 +262,7 @@ func wordQuotient(a, b decimal.Decimal) decimal.Decimal {
 		lo, carry = bits.Add64(lo, 1, 0)
 		hi += carry
 	}
-	return fromWords(hi, lo, int32(exponent)) //nolint:gosec // inputs are capped by Parse
+	return hi, lo, exponent
 }
 
 // trimWords is trim on two words.

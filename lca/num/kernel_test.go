@@ -89,6 +89,47 @@ func BenchmarkLineProduct(b *testing.B) {
 	})
 }
 
+// A total of lines that are added as they are made is the sum of the lines.
+func TestTotalOfLinesIsTheirSum(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 35))
+	for range 2_000 {
+		var total num.Total
+		want := decimal.Zero
+		for range 20 {
+			a, b := random(r, 1+r.IntN(14)), random(r, 1+r.IntN(14))
+			total.AddLineOf(a, b)
+			want = want.Add(a.Mul(b).RoundBank(num.Places))
+			if !total.Value().Equal(want) {
+				t.Fatalf("with %s × %s it is %s, want %s", a, b, total.Value(), want)
+			}
+		}
+	}
+	var total num.Total // whose word overflows, were it not emptied in time
+	most := decimal.New(999_999_999, -3)
+	for range 100 {
+		total.AddLineOf(most, most)
+	}
+	if want := most.Mul(most).Mul(num.Hundred); !total.Value().Equal(want) {
+		t.Errorf("%s, want %s", total.Value(), want)
+	}
+}
+
+// Rounding by the kernel is that of the decimal library, for any number of digits.
+func TestRoundingOfAnyLength(t *testing.T) {
+	r := rand.New(rand.NewPCG(6, 36))
+	for range 20_000 {
+		d := random(r, 1+r.IntN(60))
+		if r.IntN(4) == 0 { // a tie
+			d = decimal.NewFromBigInt(digits(r, 1+r.IntN(30)), -num.Places).Add(decimal.New(5, -num.Places-1)).Shift(-int32(r.IntN(2)) * 6)
+		}
+		for places, rounded := range map[int32]decimal.Decimal{num.Places: num.Line(d), num.AmountPlaces: num.Amount(d)} {
+			if !rounded.Equal(d.RoundBank(places)) || rounded.Exponent() < -places {
+				t.Fatalf("%s to %d places is %s, want %s", d, places, rounded, d.RoundBank(places))
+			}
+		}
+	}
+}
+
 // Small numbers take a path of their own; it gives the digits of the others, ties
 // and signs included.
 func TestProductsOfSmallNumbers(t *testing.T) {

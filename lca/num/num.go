@@ -112,26 +112,7 @@ func Canonical(d decimal.Decimal) string {
 }
 
 // Line rounds a value to a printed line: Places decimals, half to even.
-func Line(d decimal.Decimal) decimal.Decimal {
-	drop := -Places - int(d.Exponent())
-	if drop <= 0 {
-		return d
-	}
-	if drop > wordDigits || d.NumDigits() > wordDigits {
-		return d.RoundBank(Places)
-	}
-	// The same rule in machine integers: most lines fit, and this is the
-	// innermost step of the engine.
-	unit := wordPowersOfTen[drop]
-	line, dropped := d.CoefficientInt64()/unit, d.CoefficientInt64()%unit
-	if dropped < 0 {
-		dropped = -dropped
-	}
-	if half := unit / 2; dropped > half || (dropped == half && line%2 != 0) {
-		line += int64(d.Sign())
-	}
-	return decimal.New(line, -Places)
-}
+func Line(d decimal.Decimal) decimal.Decimal { return rounded(d, Places) }
 
 // wordDigits is the number of decimal digits that always fit an int64.
 const wordDigits = 18
@@ -166,7 +147,12 @@ func (t *Total) Add(v decimal.Decimal) {
 		t.rest = t.rest.Add(v)
 		return
 	}
-	t.lines += v.CoefficientInt64() * wordPowersOfTen[scale]
+	t.addWord(v.CoefficientInt64() * wordPowersOfTen[scale])
+}
+
+// addWord adds so many units of the last place of a printed line.
+func (t *Total) addWord(lines int64) {
+	t.lines += lines
 	if limit := wordPowersOfTen[wordDigits]; t.lines > limit || t.lines < -limit {
 		t.rest, t.lines = t.Value(), 0
 	}
@@ -191,11 +177,8 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 		return decimal.Zero, nil
 	}
 	if a.NumDigits() <= wordDigits && b.NumDigits() <= wordDigits {
-		q := wordQuotient(a, b)
-		if a.Sign() != b.Sign() {
-			q = q.Neg()
-		}
-		return q, nil
+		hi, lo, exponent := wordQuotient(a, b)
+		return signed(fromWords(hi, lo, int32(exponent)), a, b), nil //nolint:gosec // inputs are capped by Parse
 	}
 	return wideQuotient(a, b), nil
 }

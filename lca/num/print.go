@@ -14,12 +14,7 @@ const AmountPlaces = 12
 
 // Amount rounds a physical amount once: AmountPlaces decimals, half to even.
 // What is printed is what is multiplied.
-func Amount(d decimal.Decimal) decimal.Decimal {
-	if d.Exponent() >= -AmountPlaces {
-		return d
-	}
-	return d.RoundBank(AmountPlaces)
-}
+func Amount(d decimal.Decimal) decimal.Decimal { return rounded(d, AmountPlaces) }
 
 // AppendFixed appends a line or a total with exactly Places decimals.
 func AppendFixed(dst []byte, d decimal.Decimal) []byte {

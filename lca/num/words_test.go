@@ -55,3 +55,32 @@ func TestWordQuotientIsTheWideOne(t *testing.T) {
 		}
 	})
 }
+
+// A quotient that is rounded in words is the quotient of 34 digits, rounded, by the
+// decimal library: a quotient that ends in a half there is rounded to even here.
+func TestRoundedQuotientIsTheRoundingOfTheQuotient(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := word("a").Draw(t, "a"), word("b").Draw(t, "b")
+		switch rapid.IntRange(0, 3).Draw(t, "kind") {
+		case 0: // a tie of a line or of an amount
+			places := rapid.SampledFrom([]int32{Places, AmountPlaces}).Draw(t, "places")
+			q := decimal.New(10*rapid.Int64Range(0, 999_999).Draw(t, "q")+5, -places-1)
+			b = decimal.New(rapid.Int64Range(1, 999_999_999).Draw(t, "b of a tie"), -3)
+			a = b.Mul(q)
+		case 1:
+			a = decimal.New(0, a.Exponent())
+		case 2: // one that words do not hold
+			a = a.Mul(decimal.New(1_000_000_000_000_007, -5))
+		}
+		q := Quotient(a, b)
+		for places, got := range map[int32]decimal.Decimal{Places: LineQuotient(a, b), AmountPlaces: AmountQuotient(a, b)} {
+			want := q
+			if q.Exponent() < -places {
+				want = q.RoundBank(places)
+			}
+			if !same(got, want) {
+				t.Fatalf("%v / %v to %d places: %v e%d, want %v e%d", a, b, places, got.Coefficient(), got.Exponent(), want.Coefficient(), want.Exponent())
+			}
+		}
+	})
+}

@@ -148,7 +148,7 @@ func (i *Item) FromMass(kg decimal.Decimal) (decimal.Decimal, bool) {
 	if i.Unit == "kg" {
 		return kg, true
 	}
-	return num.Amount(num.Quotient(kg, per.Decimal)), true
+	return num.AmountQuotient(kg, per.Decimal), true
 }
 
 // FromVolume converts m3 of the item, as it lies, to its declared unit.
@@ -407,12 +407,14 @@ func (b *Builder) addWaste(flows []Flow, waste decimal.Decimal, disposal *Item, 
 		b.Faults.Add(at.At("slab", "waste", "concrete"), "out-of-range", "all of the concrete cannot be wasted")
 		return flows
 	}
+	share := num.NewMultiplier(factor)
+	flows = slices.Grow(flows, len(flows)+4)
 	for _, f := range flows[:len(flows):len(flows)] {
 		if f.Origin != nil {
 			whole := f
 			f.Origin = b.trace(Origin{Way: OfWaste, Whole: &whole, By: factor})
 		}
-		f.Amount, f.Use, f.Module = num.AmountOf(f.Amount, factor), "waste: "+f.Use+" ("+f.Module+")", "A5"
+		f.Amount, f.Use, f.Module = num.AmountBy(f.Amount, share), "waste: "+f.Use+" ("+f.Module+")", "A5"
 		flows = append(flows, f)
 	}
 	wasted := num.AmountOf(freshDensity, factor)

@@ -71,20 +71,20 @@ func TakeOff(g Geometry) (t Takeoff, faults fault.List) {
 	}
 	t.HasJoints = true
 	panel := g.JointSpacing.Decimal.Mul(g.LaneWidth.Decimal)
-	t.TransverseJoint = num.Amount(num.Quotient(num.One, g.JointSpacing.Decimal))
-	t.LongitudinalJoint = num.Amount(num.Quotient(num.One, g.LaneWidth.Decimal))
+	t.TransverseJoint = num.AmountQuotient(num.One, g.JointSpacing.Decimal)
+	t.LongitudinalJoint = num.AmountQuotient(num.One, g.LaneWidth.Decimal)
 	t.Joint = t.TransverseJoint.Add(t.LongitudinalJoint)
-	t.Panels = num.Amount(num.Quotient(num.One, panel))
+	t.Panels = num.AmountQuotient(num.One, panel)
 	if dowels {
 		t.DowelsPerJoint = wholeBars(g.LaneWidth.Decimal, g.DowelSpacing.Decimal)
-		t.Dowels = num.Amount(num.Quotient(decimal.New(t.DowelsPerJoint, 0), panel))
+		t.Dowels = num.AmountQuotient(decimal.New(t.DowelsPerJoint, 0), panel)
 		if t.DowelsPerJoint < 1 {
 			faults.Add(joints.At("dowel_spacing"), "out-of-range", "the dowel spacing is wider than the lane, so no dowel stands in the joint")
 		}
 	}
 	if ties {
 		t.TieBarsPerPanel = wholeBars(g.JointSpacing.Decimal, g.TieBarSpacing.Decimal)
-		t.TieBars = num.Amount(num.Quotient(decimal.New(t.TieBarsPerPanel, 0), panel))
+		t.TieBars = num.AmountQuotient(decimal.New(t.TieBarsPerPanel, 0), panel)
 		if t.TieBarsPerPanel < 1 {
 			faults.Add(joints.At("tie_bar_spacing"), "out-of-range", "the tie bar spacing is wider than the panel, so no tie bar stands in it")
 		}

@@ -1,0 +1,163 @@
+package api_test
+
+import (
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"slabledger/api"
+	"slabledger/service"
+)
+
+// started sends the form of an operation as the page fills it in for the demo, and gives
+// the page of the run.
+func (f fixture) started(t testing.TB, operation string, typed ...string) string {
+	t.Helper()
+	return leads(t, f.do(formOn(t, f.open(t, "/runs/new?of=demo&operation="+operation), "/runs", typed...)), "/runs/")
+}
+
+// For each operation the form holds an example for the comparison that works, and the
+// page of the run shows what came of it.
+func TestRunsOfEveryOperation(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	work(t, server, service.StandardJobLimits())
+	choice := server.open(t, "/runs/new?of=demo")
+	for operation, want := range map[string][]string{
+		"comparison": {"fibre, staged", "49.18", "91.8"}, "grid": {"<th scope=\"row\">fibre</th>", "Pareto front"}, "search": {"has the least total carbon", "The best"},
+		"sensitivity": {"What moves the difference", "Swing"}, "break-even": {"Where they change places", "mm"}, "uncertainty": {"What 10,000 samples say", "95 in 100"},
+		"methods": {"How often each is first", "A1-A3"}, "conclusions": {"Which: ", "How sure: ", "What changes it: "},
+	} {
+		t.Run(operation, func(t *testing.T) {
+			if !strings.Contains(choice, `href="/runs/new?of=demo&amp;operation=`+operation+`"`) {
+				t.Error("it is not offered")
+			}
+			run := server.started(t, operation)
+			if j := endOf(t, server, strings.Replace(run, "/runs/", "/v1/jobs/", 1)); j.State != "done" {
+				t.Fatalf("%+v", j)
+			}
+			page := server.open(t, run)
+			for _, text := range append(want, `href="/v1/jobs/`+strings.TrimPrefix(run, "/runs/")+`/result"`, "demo@1") {
+				if !strings.Contains(page, text) {
+					t.Errorf("no %q in\n%s", text, page)
+				}
+			}
+			if strings.Contains(page, "http-equiv") || strings.Contains(page, "<progress") {
+				t.Error("the page of a run that has ended loads itself again")
+			}
+		})
+	}
+	if len(service.Operations()) != strings.Count(choice, `href="/runs/new?of=demo&amp;operation=`) {
+		t.Errorf("%v are not what is offered", service.Operations())
+	}
+}
+
+// A run waits, is cancelled by its button, and tells so; the button twice is no error.
+func TestRunIsCancelled(t *testing.T) { onEachStore(t, testRunIsCancelled) }
+
+func testRunIsCancelled(t *testing.T, newServer opener) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	form := server.open(t, "/runs/new?of=demo&operation=uncertainty")
+	run := leads(t, server.do(formOn(t, form, "/runs")), "/runs/")
+	leads(t, server.do(formOn(t, form, "/runs")), run) // a double click
+	if other := leads(t, server.do(formOn(t, form, "/runs", "request", strings.Replace(server.example(t, "uncertainty"), "10000", "5000", 1))), "/runs/"); other == run {
+		t.Error("another request, after going back, is the same run")
+	}
+	page := server.open(t, run)
+	for _, want := range []string{`<noscript><meta http-equiv="refresh" content="10"></noscript>`, "<progress ", "queued", "It waits for its turn"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q in\n%s", want, page)
+		}
+	}
+	if strings.Contains(server.open(t, run+"?still=true"), "http-equiv") {
+		t.Error("the page loads itself again though it was asked not to")
+	}
+	for range 2 {
+		leads(t, server.do(formOn(t, page, run+"/cancellation")), run)
+	}
+	if page := server.open(t, run); !strings.Contains(page, "It was cancelled") || strings.Contains(page, "/cancellation") || strings.Contains(page, "/result\"") {
+		t.Errorf("%s", page)
+	}
+	if list := server.open(t, "/runs?state=cancelled"); strings.Count(list, "<tr>") != 2 || !strings.Contains(list, `href="`+run+`"`) {
+		t.Errorf("%s", list)
+	}
+	holds(t, server.do(get("/runs?state=sleeping")), 404)
+	holds(t, server.do(get("/runs/none")), 404)
+	holds(t, server.do(fields("/runs/none/cancellation")), 404)
+}
+
+// example is the request that the form of an operation holds for the demo.
+func (f fixture) example(t testing.TB, operation string) string {
+	t.Helper()
+	r := formOn(t, f.open(t, "/runs/new?of=demo&operation="+operation), "/runs")
+	if err := r.ParseForm(); err != nil {
+		t.Fatal(err)
+	}
+	return r.PostForm.Get("request")
+}
+
+// What is wrong with a request is told beside it, by pointers, and nothing is queued.
+func TestRunIsRefusedOnItsForm(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	form := server.open(t, "/runs/new?of=demo&operation=search")
+	example := server.example(t, "search")
+	for name, c := range map[string]struct {
+		request string
+		status  int
+		want    string
+	}{
+		"cut off":       {example[:200], 400, "The body is not JSON that can be read"},
+		"a wrong unit":  {strings.Replace(example, "7300 m2", "7300 kg", 1), 422, "<code>/functional_unit/area</code>"},
+		"contract":      {strings.Replace(example, `"minimise"`, `"minimize"`, 1), 422, "<code>/minimize</code>"},
+		"service":       {strings.Replace(example, "demo@1", "demo@9", 1), 422, "<code>/inventory</code>"},
+		"markup":        {`{"<script>": 1}`, 422, "&lt;script&gt;"},
+		"nothing":       {"", 400, "Not started"},
+		"far too large": {`{"a":"` + strings.Repeat("x", 1<<20) + `"}`, 422, "at most 1 MiB"},
+	} {
+		w := server.do(formOn(t, form, "/runs", "request", c.request))
+		holds(t, w, c.status, c.want, `id="request-fault"`, `aria-invalid="true"`)
+		if name != "far too large" {
+			checkPage(t, w.Body.String())
+		}
+	}
+	holds(t, server.do(fields("/runs", "operation", "guess", "request", "{}")), 404)
+	if w := server.do(get("/v1/jobs")); !strings.Contains(w.Body.String(), `"jobs":[]`) {
+		t.Errorf("something was queued: %s", w.Body)
+	}
+	// Without a comparison to begin from there is a form all the same.
+	if page := newServer(t, api.Options{}).open(t, "/runs/new?operation=search"); !strings.Contains(page, `name="request"`) {
+		t.Errorf("%s", page)
+	}
+}
+
+// A run that failed says why, and what to do.
+func TestFailedRunSaysWhy(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	run := server.started(t, "uncertainty")
+	limits := service.StandardJobLimits()
+	limits.Time = time.Nanosecond
+	work(t, server, limits)
+	endOf(t, server, strings.Replace(run, "/runs/", "/v1/jobs/", 1))
+	page := server.open(t, run)
+	for _, want := range []string{"The job took too long", "Ask for less at once", `href="/docs/problems/job-timeout"`} {
+		if !strings.Contains(page, want) {
+			t.Errorf("no %q in\n%s", want, page)
+		}
+	}
+}
+
+// A run is asked for about a saved study, or the comparison in an address.
+func TestRunAboutAStudy(t *testing.T) {
+	server := newServer(t, api.Options{})
+	w := server.do(post("/v1/studies", `{"name":"Two slabs","request":`+demo(t)+`}`, "Idempotency-Key", newName()))
+	if w.Code != http.StatusCreated {
+		t.Fatalf("%d %s", w.Code, w.Body)
+	}
+	id := strings.TrimPrefix(w.Header().Get("Location"), "/v1/studies/")
+	page := server.open(t, "/runs/new?operation=conclusions&study="+id)
+	if !strings.Contains(page, "An example for Two slabs") || !strings.Contains(page, "tied_shoulder") {
+		t.Errorf("%s", page)
+	}
+	holds(t, server.do(get("/runs/new?study=none")), 404)
+	holds(t, server.do(get("/runs/new?request=%21")), 400)
+}
