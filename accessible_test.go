@@ -65,7 +65,7 @@ func sights(kept *strings.Replacer) []sight {
 		{"where a new comparison begins", "editPage", 200, at("/comparison/edit")},
 		{"a comparison that is drafted", "editPage", 200, at("/comparison/edit?inventory=demo@1")},
 		{"the form of a comparison", "editPage", 200, at("/comparison/edit?of=demo")},
-		{"faults of a comparison", "editComparison", 422, sent("/comparison/edit?of=demo", field("Analysis period"), "for ever", button("Compare"))},
+		{"faults of a comparison", "editComparison", 422, sent("/comparison/edit?of=demo", field("Analysis period"), "for ever", button("Compare", "Build a comparison"))},
 
 		{"the studies", "studiesPage", 200, at("/studies")},
 		{"studies that are not there", "studiesPage", 200, at("/studies?text=nothing+like+it")},
