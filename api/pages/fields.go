@@ -180,7 +180,7 @@ func (f *form) node(m member, parent fault.Path, object map[string]any, up *node
 			return n
 		}
 		n := f.field(m, at, value, given, up)
-		f.offer(n, action{"size " + n.Pointer, "Size it by a method", "Size the slab by a method"})
+		f.offer(n, action{"size " + n.Pointer, "Size it by a method", "Size it by a method: the slab"})
 		return n
 	}
 	return f.field(m, at, value, given, up)
@@ -292,11 +292,11 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 	theirs, _ := other.([]any)
 	switch {
 	case given && len(list) == 0:
-		f.offer(n, action{"unstate " + n.Pointer, "Leave it unstated", "Leave unstated: " + m.label})
+		f.offer(n, action{"unstate " + n.Pointer, "Leave it unstated", "Leave it unstated: " + m.label})
 	case !given && found && m.name != "add":
 		n.Inherited = "As in “" + from + "”: " + strconv.Itoa(len(theirs))
 		if len(theirs) > 0 {
-			f.offer(n, action{"copy " + n.Pointer, "Copy them here to change them", "Copy here to change: " + m.label})
+			f.offer(n, action{"copy " + n.Pointer, "Copy them here to change them", "Copy them here to change them: " + m.label})
 		}
 		f.offer(n, action{"none " + n.Pointer, "State that there is none", "State that there is none: " + m.label})
 	case !given && m.kind == manyRows && m.name != "add":
