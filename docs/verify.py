@@ -28,7 +28,7 @@ KNOWN = set("""inventory functional_unit economics baseline equivalence_override
  strength_class exposure cements clinker reactive_cao specified_concrete compressive_strength high_early_strength limits
  clause scope limit by_strength from high_early_factor valid_from valid_until objectives measure modules weighting
  normalisation weights cut_off flow process mass energy by_ratio binder mixing_water cement water replacement aggregates
- fibres admixtures bulk_volume dry_rodded_density""".split())
+ fibres admixtures bulk_volume dry_rodded_density overrides price factor""".split())
 # not read here: what follows from them is taken as printed
 OPAQUE = {"service", "goal_and_scope", "checks", "declaration"}
 YARD, POUND, GALLON = D("0.9144"), D("0.45359237"), D("0.003785411784")
@@ -402,7 +402,7 @@ class Alternative:
             else:
                 value[f.module] += gwp; declared.add(f.module)
             if f.module != "D":
-                kind = "assumption" if f.module == "B1" else self.row(f.item)["factor_source"]["kind"]; kinds[kind] = kinds.get(kind, 0) + gwp
+                kind = "assumption" if f.module == "B1" or (f.item, f.factor) in self.s.assumed else self.row(f.item)["factor_source"]["kind"]; kinds[kind] = kinds.get(kind, 0) + gwp
                 self.by_year[f.year] = self.by_year.get(f.year, 0) + gwp
             for name, v in (("module", f.module), ("item", f.item), ("year", f.year), ("amount", printed(f.amount)), ("factor", plain(self.factor(f))), ("gwp_kg_co2e_per_m2", fixed(gwp))):
                 self.put(f"/carbon/lines/{n}/{name}", v)
@@ -574,11 +574,14 @@ class Study:
     """A whole comparison: out has what the result must say, by JSON Pointer."""
     def __init__(self, bundle):
         q, result = bundle["request"], bundle["result"]
-        known(q, "/request")
+        known(q, "/request"); self.meta = bundle["inventory"]["meta"]
         self.rows = {r["code"]: r for r in bundle["inventory"]["rows"]}
         self.default = {r["default_for"]: r["code"] for r in self.rows.values() if "default_for" in r}
+        self.assumed = set(); overridden = self.override(q.get("overrides", []))
         self.area, self.period, self.taken, self.out = si(q["functional_unit"]["area"]), q["functional_unit"]["analysis_period_years"], set(), {}
         self.allocation, self.rate, self.carbon_price = q.get("data_requirements", {}).get("allocation"), None, []
+        for i, s in enumerate(result["sources"]):
+            self.out |= {f"/sources/{i}/overrides/{name}": v for name, v in overridden.get(s["ref"].split("/")[1], {}).items()}
         self.out["/functional_unit/area_m2"], self.out["/functional_unit/analysis_period_years"] = plain(self.area), self.period
         self.lives, self.user_counts, self.carbon_counts, self.nominal, self.discounts = q["functional_unit"].get("unequal_lives"), None, False, None, {}
         if self.lives:
@@ -594,6 +597,23 @@ class Study:
             self.out |= {f"/alternatives/{i}{at}": v for at, v in a.out.items()}
         self.out["/alternatives#"] = len(self.given)
         self.compare(q, result)
+
+    def override(self, given):  # theory: Overrides
+        stands_for, currency = {}, self.meta["currency"]
+        for n, o in enumerate(given):
+            row = self.rows[o["item"]]; main = "process" if row["category"] in PROCESSES else "A1-A3"
+            price, factor = row.get("price", {}).get("amount"), row.get("factors", {}).get(main)
+            stands_for[row["code"]] = {"price": None if price is None else plain(D(price)), "factor": None if factor is None else plain(D(factor)), "pointer": f"/overrides/{n}", "reason": o["reason"]}
+            for name, unit in (("price", currency), ("factor", "kg CO2e")):
+                if name in o and o[name].split(" ", 1)[1] != unit + "/" + row["unit"]:
+                    raise Unknown("the unit of " + repr(o[name]))
+            if "price" in o:
+                basis = "delivered" if {"A2", "A4"} & set(row.get("factors", {})) else "ex-works"
+                row = {**row, "price": {"basis": basis, **row.get("price", {}), "amount": money(o["price"])}}
+            if "factor" in o:
+                row = {**row, "factors": {**row.get("factors", {}), main: money(o["factor"])}, "factor_data": {}}; self.assumed.add((row["code"], main))
+            self.rows[row["code"]] = row
+        return stands_for
 
     def economics(self, e):  # theory: Cost
         real = si

@@ -89,6 +89,7 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		return nil, err
 	}
 	req.Comparison.Inventory = c.ref.Ref
+	c = c.overriddenBy(req.Comparison.Overrides)
 	var faults fault.List
 	w := newWhatIf(c, req.Comparison, req.Variable, "/variable", &faults)
 	w.chosen = pairOf(req.Comparison, req.First, req.Second, &faults)
@@ -124,7 +125,7 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		return nil, errFaults(faults.All())
 	}
 	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
-		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: []string{Caution}}
+		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: append([]string{Caution}, c.overrideNotices()...)}
 	err = s.crossings(ctx, w, low, high, resp)
 	if errors.Is(err, compare.ErrCrossings) {
 		return nil, errFaults(oneFault("/range", "compute-budget-exceeded", err.Error()))

@@ -146,8 +146,9 @@ func bundleInventory(c *catalogue, evaluations []*evaluated) (BundleInventory, e
 	}
 	inv := BundleInventory{Ref: c.ref.Ref, Hash: c.ref.Hash, Meta: c.version.Meta, Restricted: []string{}, Extends: c.ref.Extends}
 	for _, code := range slices.Sorted(maps.Keys(used)) {
-		inv.Rows = append(inv.Rows, *used[code].inventory)
-		if over := used[code].overrides; over != nil {
+		it := c.publishedItem(code)
+		inv.Rows = append(inv.Rows, *it.inventory)
+		if over := it.overrides; over != nil {
 			inv.Overridden = append(inv.Overridden, *over.Base)
 		}
 	}

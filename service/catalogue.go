@@ -26,6 +26,8 @@ type catalogue struct {
 	overrides []inventory.Override
 
 	mixing, disposal *entry // the inventory's defaults; may be nil
+
+	overriding *overriding // by a request; nil in the version as it is published
 }
 
 // unknown tells that this stands for an inventory that there is not, which is a
@@ -43,6 +45,7 @@ type entry struct {
 	priceUnit  string                 // "EUR/kg"
 	source     string                 // "demo@1/cement-cem-i"
 	overrides  *inventory.Override    // of the base; nil where there is none
+	overridden *overridden            // by a request; nil where it is not
 }
 
 // newCatalogue makes a version ready, over that of the version it extends, if any.

@@ -153,7 +153,32 @@ func (r comparisons) newest(c object) object {
 		r.lives(c)
 	}
 	r.beside(c)
+	if r.maybe(40) {
+		c["overrides"] = r.overrides()
+	}
 	return c
+}
+
+// overrides gives prices and factors of up to four items, which a comparison may rest on
+// or not.
+func (r comparisons) overrides() (list []any) {
+	for _, of := range [][2]string{{"cement-cem-i", "kg"}, {"fibre-pp-macro", "kg"}, {"diesel", "L"}, {"lorry-articulated", "t.km"}, {"concrete-recycling", "t"}, {"paving-slipform", "m2"}, {"fly-ash", "kg"}} {
+		if len(list) == 4 || r.maybe(50) {
+			continue
+		}
+		o := object{"item": of[0], "reason": "a test, \"quoted\" é"}
+		if r.maybe(60) {
+			o["price"] = r.one("0", "0.123456789", "3.50", "17") + " EUR/" + of[1]
+		}
+		if o["price"] == nil || r.maybe(50) {
+			o["factor"] = r.one("0", "0.987654321", "2.10", "12") + " kg CO2e/" + of[1]
+		}
+		list = append(list, o)
+	}
+	if list == nil {
+		list = []any{object{"item": "gravel-20", "factor": "7.1 kg CO2e/t", "reason": "a test"}}
+	}
+	return list
 }
 
 // beside asks for what a comparison answers beside its figures.
@@ -516,7 +541,7 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 	if said := check.says(t, bundleOf(t, svc, request(t, edit{"/alternatives/2", object{"name": "by ratio", "like": "fibre", "mix": byRatio}}))); said != "match" {
 		t.Errorf("by ratio: the checker says %q", said)
 	}
-	valid, refused, changes := 0, 0, 0
+	valid, refused, changes, overridden := 0, 0, 0, 0
 	for seed := 0; valid < cases; seed++ {
 		asked := r.comparison()
 		if seed%2 == 1 {
@@ -534,6 +559,9 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 			continue
 		}
 		valid++
+		if asked["overrides"] != nil {
+			overridden++
+		}
 		text, err := service.Encode(bundle)
 		if err != nil {
 			t.Fatal(err)
@@ -550,7 +578,10 @@ func TestIndependentCheckerAgrees(t *testing.T) {
 			changes += changedAlike(t, svc, check, r, text)
 		}
 	}
-	t.Logf("%d comparisons agree, %d were refused as invalid, %d changed digits were named alike", valid, refused, changes)
+	t.Logf("%d comparisons agree, %d of them with overrides, %d were refused as invalid, %d changed digits were named alike", valid, overridden, refused, changes)
+	if overridden < cases/10 {
+		t.Errorf("only %d with overrides", overridden)
+	}
 	if changes < cases/10 {
 		t.Errorf("only %d changes", changes)
 	}

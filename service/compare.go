@@ -54,7 +54,7 @@ func (s *Service) Compare(ctx context.Context, body []byte, refused ...fault.Fau
 // response was made of.
 func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonRequest, body []byte, refused []fault.Fault, traced bool) (resp *ComparisonResponse, evaluations []*evaluated, err error) {
 	var faults fault.List
-	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &faults)
 	study.traced = traced
 	study.checkOnly = checksOnly(ctx, refused)
 	study.readRequirements(req.DataRequirements, &faults)
@@ -106,7 +106,7 @@ func (s *Service) Evaluate(ctx context.Context, body []byte, refused ...fault.Fa
 		return nil, err
 	}
 	var faults fault.List
-	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &faults)
 	study.checkOnly = checksOnly(ctx, refused)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
@@ -173,6 +173,7 @@ func (s *study) evaluate(ctx context.Context, all []resolved, locate func(fault.
 		return nil, errFaults(faults.All())
 	}
 	warnUnusedRules(evaluations, locate)
+	s.warnUnusedOverrides(evaluations)
 	warnNoRehabilitation(evaluations, locate)
 	for i, e := range evaluations {
 		if err := gone(ctx); err != nil {
@@ -303,13 +304,21 @@ func sourcesOf(evaluations []*evaluated) []ItemUsed {
 	return list
 }
 
-// overrideUsed is what an item stands in place of; nil where that is nothing.
+// overrideUsed is what an item stands in place of; nil where that is nothing. Where the
+// request overrides an item, that is the inventory's, whatever that overrides itself.
 func overrideUsed(e *entry) *OverrideUsed {
-	if e.overrides == nil {
-		return nil
+	switch {
+	case e.overridden != nil:
+		return e.overrideOfRequest()
+	case e.overrides != nil:
+		return overrideOf(e, e.overrides.Base, e.overrides.Layer)
 	}
-	under := e.overrides.Base
-	used := &OverrideUsed{Layer: e.overrides.Layer, PriceUnit: e.priceUnit, FactorUnit: e.factorUnit}
+	return nil
+}
+
+// overrideOf is an item of a layer that an entry stands in place of.
+func overrideOf(e *entry, under *inventory.Item, layer string) *OverrideUsed {
+	used := &OverrideUsed{Layer: layer, PriceUnit: e.priceUnit, FactorUnit: e.factorUnit}
 	if under.Price != nil {
 		used.Price = &Plain{under.Price.Amount}
 	}

@@ -81,6 +81,7 @@ func (e *evaluated) checkData() {
 	if e.study.requirements.Strict {
 		doubt = &e.faults
 	}
+	e.sayOverrides()
 	boundaries, taxes, sets := map[string][]string{}, map[string][]string{}, map[string][]string{}
 	asOf, because := e.study.requirements.AsOf, "the day that the request gives"
 	used := e.sources()
@@ -104,7 +105,9 @@ func (e *evaluated) checkData() {
 			doubt.Add(e.at, "factor-expired", "the factor of %s held until %s; the figures are of %s, %s", it.Code, i.FactorData.ValidUntil, asOf, because)
 		}
 		if i.Price != nil && e.study.factors != nil {
-			taxes[i.Price.Tax] = append(taxes[i.Price.Tax], it.Code)
+			if i.Price.Tax != "" { // else the request gives a price where the inventory has none
+				taxes[i.Price.Tax] = append(taxes[i.Price.Tax], it.Code)
+			}
 			if i.Price.ValidUntil != "" && i.Price.ValidUntil < asOf {
 				doubt.Add(e.at, "price-expired", "the price of %s held until %s; the figures are of %s, %s", it.Code, i.Price.ValidUntil, asOf, because)
 			}
@@ -152,7 +155,7 @@ func (e *evaluated) checkQuantity(it *entry, doubt *fault.List) {
 // asks for a way of its own.
 func (e *evaluated) checkAllocation(it *entry) {
 	want, own := e.study.requirements.Allocation, it.inventory.FactorData.Allocation
-	if want == "" || want == own {
+	if want == "" || want == own || it.gives(VaryFactor) {
 		return
 	}
 	if v, ok := e.study.allocated[it]; ok {

@@ -39,7 +39,7 @@ func BenchmarkEngine(b *testing.B) {
 		b.Fatal(err)
 	}
 	var faults fault.List
-	s := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	s := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &faults)
 	all, _ := resolve([]jsontext.Value{req.Alternatives[0]}, alternativeAt)
 	b.ReportAllocs()
 	for b.Loop() {

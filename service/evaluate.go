@@ -88,7 +88,10 @@ const (
 )
 
 // readStudy reads what the alternatives share.
-func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.List) *study {
+func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, overrides []FigureOverride, faults *fault.List) *study {
+	if c = c.overriddenBy(overrides); c.overriding != nil {
+		faults.Append(c.overriding.faults.All()...)
+	}
 	s := &study{catalogue: c, period: fu.AnalysisPeriodYears, service: fu.Service, economics: eco, lives: fu.UnequalLives}
 	r := reader{catalogue: c}
 	at := fault.Path("/functional_unit")
@@ -113,6 +116,9 @@ func readStudy(c *catalogue, fu FunctionalUnit, eco *Economics, faults *fault.Li
 		}
 	}
 	s.named = append(s.named, r.named...)
+	if c.overriding != nil {
+		s.named = append(s.named, c.overriding.entries...)
+	}
 	faults.Append(r.faults.All()...)
 	return s
 }
@@ -903,7 +909,7 @@ func (e *evaluated) printCarbon() {
 			continue
 		}
 		c.Lines = append(c.Lines, CarbonLine{Alternative: e.Name, Stage: carbon.Stage(f.Module), Module: f.Module, Item: it.Code, Use: f.Use, Year: f.Year,
-			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source})
+			Amount: Amount{f.Amount}, Unit: it.perM2, Factor: Plain{factor}, FactorUnit: it.factorUnit, GWPKgCO2ePerM2: Fixed{gwp}, Source: it.source, FactorKey: f.Factor})
 	}
 	e.printCarbonation(&c, m)
 	value := func(module string) *Fixed { return fixedOf(m.Value(module)) }
@@ -938,7 +944,7 @@ func (e *evaluated) printCarbon() {
 			if l.Module == "B1" {
 				return inventory.Assumption // the request's, on how fast concrete carbonates
 			}
-			return e.catalogue.entries[l.Item].inventory.FactorSource.Kind
+			return e.catalogue.entries[l.Item].factorSource(l.FactorKey).Kind
 		}, total)
 	}
 	c.CradleToGateKgCO2ePerM2 = Fixed{m.Value("A1-A3").Decimal}

@@ -84,7 +84,8 @@ func (x *explainer) constant(value int64, unit, why string) int {
 func (x *explainer) asked(name string, value decimal.Decimal, unit string, at fault.Path) int {
 	at = x.locator.locate(at)
 	written := ""
-	if text, ok := follow(x.locator.document, string(at)); x.locator.has(string(at)) && ok {
+	if x.locator.has(string(at)) {
+		text, _ := follow(x.locator.document, string(at))
 		written, _ = text.(string)
 	}
 	return x.once("asked "+string(at)+name, func() int {
@@ -703,11 +704,17 @@ func (a *alternativeTerms) operation(f *slab.Flow) int {
 func (a *alternativeTerms) factor(f *slab.Flow) int {
 	it := a.e.catalogue.of(f)
 	v, _ := a.e.study.factor(it, f.Factor) // the figure is printed
-	return a.ofItem(it, "factor of "+it.Code, v, it.factorUnit, "factors, "+f.Factor, it.inventory.FactorSource)
+	if it.gives(VaryFactor) && f.Factor == it.inventory.MainFactor() {
+		return a.asked("factor of "+it.Code, v, it.factorUnit, it.overridden.at.At("factor"))
+	}
+	return a.ofItem(it, "factor of "+it.Code, v, it.factorUnit, "factors, "+f.Factor, it.factorSource(f.Factor))
 }
 
 func (a *alternativeTerms) price(f *slab.Flow) int {
 	it := a.e.catalogue.of(f)
+	if it.gives(VaryPrice) {
+		return a.asked("price of "+it.Code, it.inventory.Price.Amount, it.priceUnit, it.overridden.at.At("price"))
+	}
 	return a.ofItem(it, "price of "+it.Code, it.inventory.Price.Amount, it.priceUnit, "price", &it.inventory.Price.Source)
 }
 
@@ -827,9 +834,9 @@ func (a *alternativeTerms) carbonFigure(steps []string, k int) (int, bool) {
 	case "by_source_kind":
 		kind := a.r.Carbon.BySourceKind[k].SourceKind
 		sum := a.emissions("emission by sources of the kind "+kind, func(l CarbonLine) bool {
-			own := a.entry(l.Item).inventory.FactorSource.Kind
-			if l.Module == "B1" {
-				own = inventory.Assumption // the request's, on how fast concrete carbonates
+			own := inventory.Assumption // the request's, on how fast concrete carbonates
+			if l.Module != "B1" {
+				own = a.entry(l.Item).factorSource(l.FactorKey).Kind
 			}
 			return l.Module != "D" && string(own) == kind
 		})

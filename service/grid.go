@@ -24,6 +24,7 @@ type GridRequest struct {
 	Baseline            string            `json:"baseline,omitzero"`
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Overrides           []FigureOverride  `json:"overrides,omitzero"`
 	Strategies          []Strategy        `json:"strategies,omitzero"`
 }
 
@@ -119,7 +120,7 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	if err != nil {
 		return nil, err
 	}
-	study := readStudy(c, req.FunctionalUnit, req.Economics, &g.faults)
+	study := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &g.faults)
 	study.checkOnly = checksOnly(ctx, refused)
 	if study.lives == LivesAnnualEquivalent {
 		g.faults.Add("/functional_unit/unequal_lives", "not-used", "a grid ranks totals over one period; lives are compared by the year in a comparison")
@@ -138,7 +139,7 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 	if err != nil {
 		return nil, err
 	}
-	resp = &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: []string{Caution}}
+	resp = &GridResponse{Head: study.head(hash), Baseline: g.all[g.baseline].Name, Rows: g.rows(study, evaluations), Notices: append([]string{Caution}, study.catalogue.overrideNotices()...)}
 	for i, axis := range req.Axes {
 		used := AxisUsed{Name: axis.Name}
 		for _, l := range g.variants[i] {

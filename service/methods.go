@@ -148,6 +148,7 @@ func (s *Service) Methods(ctx context.Context, body []byte, refused ...fault.Fau
 		return nil, below("/comparison", err)
 	}
 	req.Comparison.Inventory = c.ref.Ref
+	c = c.overriddenBy(req.Comparison.Overrides)
 	all, err := s.figures(ctx, c, req.Comparison, nil)
 	if err != nil {
 		return nil, below("/comparison", err)
@@ -159,6 +160,7 @@ func (s *Service) Methods(ctx context.Context, body []byte, refused ...fault.Fau
 	}
 	resp = &MethodsResponse{Inventory: c.ref, EngineVersion: EngineVersion, CarbonUnit: "kg CO2e/m2", CostUnit: c.ref.Currency + "/m2",
 		Crossings: []FactorCrossings{}, Notices: []string{Caution, "a boundary and an allocation move carbon alone, a discount rate cost alone; module D stands beside every boundary and in no sum"}}
+	resp.Notices = append(resp.Notices, c.overrideNotices()...)
 	if resp.Combinations, err = m.combinations(); err != nil {
 		return nil, err
 	}

@@ -116,14 +116,19 @@ func (r *reader) yearlyRate(text string, at fault.Path) decimal.Decimal {
 
 // money reads an amount of the inventory's currency per m2, at least zero.
 func (r *reader) money(text string, at fault.Path) decimal.Decimal {
+	return r.moneyPer(text, "m2", at)
+}
+
+// moneyPer reads an amount of the inventory's currency per unit, at least zero.
+func (r *reader) moneyPer(text, unit string, at fault.Path) decimal.Decimal {
 	want := r.catalogue.ref.Currency
 	if r.catalogue.unknown() {
 		return decimal.Zero
 	}
 	amount, per, _ := strings.Cut(text, " ")
-	code, ok := strings.CutSuffix(per, "/m2")
+	code, ok := strings.CutSuffix(per, "/"+unit)
 	if !ok || len(code) != 3 {
-		r.faults.Add(at, "unit-unknown", "%q: write money like \"12.50 %s/m2\"", short(text), want)
+		r.faults.Add(at, "unit-unknown", "%q: write money like \"12.50 %s/%s\"", short(text), want, unit)
 		return decimal.Zero
 	}
 	if code != want {

@@ -16,6 +16,7 @@ type ComparisonRequest struct {
 	Baseline            string            `json:"baseline"`
 	EquivalenceOverride *Override         `json:"equivalence_override,omitzero"`
 	DataRequirements    *DataRequirements `json:"data_requirements,omitzero"`
+	Overrides           []FigureOverride  `json:"overrides,omitzero"`
 	Strategies          []Strategy        `json:"strategies,omitzero"`
 	Interpretation
 	Alternatives []jsontext.Value `json:"alternatives"` // Alternative, after "like" is resolved
@@ -27,6 +28,7 @@ type EvaluationRequest struct {
 	FunctionalUnit   FunctionalUnit    `json:"functional_unit"`
 	Economics        *Economics        `json:"economics,omitzero"`
 	DataRequirements *DataRequirements `json:"data_requirements,omitzero"`
+	Overrides        []FigureOverride  `json:"overrides,omitzero"`
 	Strategies       []Strategy        `json:"strategies,omitzero"`
 	Limits           []LimitAsked      `json:"limits,omitzero"`
 	Alternative      jsontext.Value    `json:"alternative"`

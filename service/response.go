@@ -300,6 +300,7 @@ type CarbonLine struct {
 	FactorUnit     string `json:"factor_unit"`
 	GWPKgCO2ePerM2 Fixed  `json:"gwp_kg_co2e_per_m2"`
 	Source         string `json:"source"`
+	FactorKey      string `json:"-"` // of the factors of the item
 }
 
 // Cost is the money side per square metre, in the currency of the head.
@@ -473,13 +474,20 @@ type ItemUsed struct {
 }
 
 // OverrideUsed is what an item stands in place of: the price and the main factor of the
-// item of the version that its inventory extends, null where that has none.
+// item of the version that its inventory extends, or of the inventory where the request
+// overrides it, null where that has none.
 type OverrideUsed struct {
 	Layer      string `json:"layer"`
 	Price      *Plain `json:"price"`
 	PriceUnit  string `json:"price_unit"`
 	Factor     *Plain `json:"factor"`
 	FactorUnit string `json:"factor_unit"`
+
+	Pointer string `json:"pointer,omitzero"` // of the override in the request
+	Reason  string `json:"reason,omitzero"`  // that it gives
+	// FactorSource is where the other factors of an item come from whose main factor the
+	// request overrides; nil where it has none.
+	FactorSource *inventory.Source `json:"factor_source,omitzero"`
 }
 
 // QuotedUsed is what the source of a price says, where the inventory has it in another

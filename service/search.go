@@ -28,6 +28,7 @@ type SearchRequest struct {
 	Inventory       string           `json:"inventory"`
 	FunctionalUnit  FunctionalUnit   `json:"functional_unit"`
 	Economics       *Economics       `json:"economics,omitzero"`
+	Overrides       []FigureOverride `json:"overrides,omitzero"`
 	Strategies      []Strategy       `json:"strategies,omitzero"`
 	Alternative     jsontext.Value   `json:"alternative"`
 	Axes            []SearchAxis     `json:"axes"`
@@ -224,7 +225,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	if err != nil {
 		return nil, err
 	}
-	q.study = readStudy(c, req.FunctionalUnit, req.Economics, faults)
+	q.study = readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, faults)
 	q.study.brief = true
 	q.study.sizes = map[string]sizing{anyThickness: {result: &ThicknessResult{ThicknessMM: Plain{decimal.New(200, 0)}}}}
 	q.study.readStrategies(req.Strategies, faults)
@@ -826,7 +827,7 @@ func (q *search) answer(ctx context.Context, s *Service, body []byte) (*SearchRe
 		return nil, err
 	}
 	r := &SearchResponse{Head: q.study.head(hash), Minimise: q.req.Minimise, MeasureUnit: measureUnit(q.study.catalogue, q.req.Minimise), Combinations: q.all.count,
-		Infeasible: []Infeasible{}, Ties: []SearchRow{}, RunnersUp: []SearchRow{}, Notices: []string{Caution}}
+		Infeasible: []Infeasible{}, Ties: []SearchRow{}, RunnersUp: []SearchRow{}, Notices: append([]string{Caution}, q.study.catalogue.overrideNotices()...)}
 	if c := q.req.Cap; c != nil {
 		r.Cap = &CapApplied{Measure: c.Measure, AtMost: Fixed{fromMillionths(q.most)}, Unit: measureUnit(q.study.catalogue, c.Measure)}
 		for i := range q.outcomes {
@@ -1087,7 +1088,7 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 		if err != nil {
 			return err
 		}
-		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Strategies: q.req.Strategies, Alternative: text}
+		body := EvaluationRequest{Inventory: q.study.catalogue.ref.Ref, FunctionalUnit: q.req.FunctionalUnit, Economics: q.req.Economics, Overrides: q.req.Overrides, Strategies: q.req.Strategies, Alternative: text}
 		var result Result
 		if r.Best != nil && i == r.Best.Index {
 			encoded, err := json.Marshal(body)

@@ -102,6 +102,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		return nil, err
 	}
 	req.Comparison.Inventory = c.ref.Ref
+	c = c.overriddenBy(req.Comparison.Overrides)
 	var faults fault.List
 	chosen := pairOf(req.Comparison, req.First, req.Second, &faults)
 	r := reader{catalogue: c}
@@ -131,7 +132,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		return nil, errFaults(faults.All())
 	}
 	resp = &SensitivityResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
-		Lines: []SensitivityLine{}, Pairs: []SensitivityPair{}, Reversals: []string{}, NotVaried: []SensitivityLeave{}, Notices: []string{Caution}}
+		Lines: []SensitivityLine{}, Pairs: []SensitivityPair{}, Reversals: []string{}, NotVaried: []SensitivityLeave{}, Notices: append([]string{Caution}, c.overrideNotices()...)}
 	of := VaryFactor
 	if costs {
 		of = VaryPrice

@@ -109,6 +109,7 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 		return nil, below("/comparison", err)
 	}
 	req.Comparison.Inventory = c.ref.Ref
+	c = c.overriddenBy(req.Comparison.Overrides)
 	req.fill()
 	all, err := s.figures(ctx, c, req.Comparison, nil)
 	if err != nil {
@@ -394,6 +395,9 @@ func (u *uncertainty) itemInput(e *entry, of string, given map[string]sampling.D
 		in.law, in.basis = sampling.Distribution{Kind: sampling.Lognormal, GSD: gsd}, basisPedigree
 	case percent.IsPositive():
 		in.law, in.basis = sampling.Distribution{Kind: sampling.Kind(u.request.PercentDistribution), Low: num.Float(num.One.Sub(percent)), High: num.Float(num.One.Add(percent))}, basisPercent
+	case e.gives(of):
+		hold("the request overrides it, and does not say how it scatters; a spread of the inventory is that of its own figure")
+		return
 	default:
 		hold("neither the inventory nor the request says how it scatters")
 		return

@@ -215,6 +215,7 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 		Notices: []string{Caution,
 			"standard errors and intervals come from the number of samples alone; they say nothing of how well the spreads are known",
 			"nothing that is sampled is part of a hash; request_hash is over the request"}}
+	r.Notices = append(r.Notices, u.catalogue.overrideNotices()...)
 	if r.Fixed == nil {
 		r.Fixed = []HeldInput{}
 	}

@@ -104,6 +104,8 @@ func newWhatIf(c *catalogue, req ComparisonRequest, v Variable, at fault.Path, f
 		case v.Of == VaryFactor && !known:
 			faults.Add(at.At("of"), "factor-missing", "%s has no factor of its own in %s", v.Item, c.ref.Ref)
 		}
+	case variesOverride(v.Pointer):
+		faults.Add(at.At("pointer"), "pointer-unknown", "a figure that the comparison overrides is varied by its item, as in {\"item\": \"cement-cem-i\", \"of\": \"price\"}")
 	case v.Pointer != "":
 		text, ok := w.member(v.Pointer)
 		if !ok {
@@ -237,7 +239,7 @@ type figuresWanted struct {
 func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req ComparisonRequest, want figuresWanted) ([]totals, error) {
 	chosen := want.chosen
 	var faults fault.List
-	study := readStudy(c, req.FunctionalUnit, req.Economics, &faults)
+	study := readStudy(c, req.FunctionalUnit, req.Economics, req.Overrides, &faults)
 	study.readRequirements(req.DataRequirements, &faults)
 	study.readStrategies(req.Strategies, &faults)
 	study.brief, study.itemsToo, study.checkOnly = true, chosen == nil, want.checkOnly
@@ -376,20 +378,32 @@ func (c *catalogue) scaled(e *entry, price, factor decimal.Decimal) *catalogue {
 
 // having is the catalogue with other numbers of one item.
 func (c *catalogue) having(e *entry, item *inventory.Item) *catalogue {
+	return c.replaced(e.having(item))
+}
+
+// having is the entry with other numbers of its item.
+func (e *entry) having(item *inventory.Item) *entry {
 	changed := *e
 	for k, key := range factorOrder {
 		v, ok := item.Factors[key]
 		changed.factors[k] = decimal.NullDecimal{Decimal: v, Valid: ok}
 	}
 	changed.inventory = item
+	return &changed
+}
+
+// replaced is the catalogue with other entries of the same items.
+func (c *catalogue) replaced(changed ...*entry) *catalogue {
 	other := *c
 	other.list, other.entries = slices.Clone(c.list), maps.Clone(c.entries)
-	other.list[e.Index], other.entries[e.Code] = &changed, &changed
-	if c.mixing == e {
-		other.mixing = &changed
-	}
-	if c.disposal == e {
-		other.disposal = &changed
+	for _, e := range changed {
+		other.list[e.Index], other.entries[e.Code] = e, e
+		if c.mixing != nil && c.mixing.Code == e.Code {
+			other.mixing = e
+		}
+		if c.disposal != nil && c.disposal.Code == e.Code {
+			other.disposal = e
+		}
 	}
 	return &other
 }
