@@ -27,21 +27,39 @@ import (
 // request and for each later one, which also has "Idempotent-Replayed: true"; where
 // the work returns an answer of its own, the first request gets that instead.
 func (s *Server) once(c echo.Context, status int, content []byte, work func(*inventory.Retry) (location string, answer any, err error)) error {
-	ctx := c.Request().Context()
 	name, err := requestName(c.Request().Header.Values("Idempotency-Key"))
 	if err != nil {
 		return err
 	}
+	var answer any
+	stored, again, err := s.storedOnce(c, name, status, content, func(retry *inventory.Retry) (location string, err error) {
+		location, answer, err = work(retry)
+		return location, err
+	})
+	if err != nil {
+		return err
+	}
+	h := c.Response().Header()
+	h.Set("Location", stored.Location)
+	if again {
+		h.Set("Idempotent-Replayed", "true")
+	} else if answer != nil {
+		return sendStatus(c, status, answer)
+	}
+	return s.sendResource(c, stored.Status, stored.Location)
+}
+
+// storedOnce does work that stores, unless a request of the name has done it: what is
+// remembered of either, and whether it was an earlier one.
+func (s *Server) storedOnce(c echo.Context, name string, status int, content []byte, work func(*inventory.Retry) (location string, err error)) (stored *inventory.Retry, again bool, err error) {
+	ctx := c.Request().Context()
 	retry := inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: anyOperation, Key: name, Fingerprint: fingerprint(c.Request(), content), Status: status}
 	earlier, err := s.service.Remembered(ctx, retry)
 	if err == nil && earlier == nil {
-		location, answer, failed := work(&retry)
+		location, failed := work(&retry)
 		if failed == nil {
-			c.Response().Header().Set("Location", location)
-			if answer == nil {
-				return s.sendResource(c, status, location)
-			}
-			return sendStatus(c, status, answer)
+			retry.Location = location
+			return &retry, false, nil
 		}
 		if err = failed; errors.Is(err, inventory.ErrRepeated) { // at the same time
 			earlier, err = s.service.Remembered(ctx, retry)
@@ -49,16 +67,13 @@ func (s *Server) once(c echo.Context, status int, content []byte, work func(*inv
 	}
 	switch {
 	case err != nil:
-		return err
+		return nil, false, err
 	case earlier == nil: // remembered, and then forgotten: a day has passed between
-		return &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
+		return nil, false, &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
 	case earlier.Fingerprint != retry.Fingerprint:
-		return &refusal{code: "idempotency-key-reused"}
+		return nil, false, &refusal{code: "idempotency-key-reused"}
 	}
-	h := c.Response().Header()
-	h.Set("Idempotent-Replayed", "true")
-	h.Set("Location", earlier.Location)
-	return s.sendResource(c, earlier.Status, earlier.Location)
+	return earlier, true, nil
 }
 
 // anyOperation stands for the operation of every request that is remembered: a name

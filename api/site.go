@@ -28,7 +28,25 @@ func (s *Server) newSite() *pages.Pages {
 			return err
 		},
 		Explain: s.explainedOnPage,
-		Keyed:   func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
+		Once: func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (string, error)) (string, error) {
+			name, err := requestName([]string{name})
+			if err != nil {
+				return "", err
+			}
+			stored, _, err := s.storedOnce(c, name, http.StatusSeeOther, content, work)
+			if err != nil {
+				return "", err
+			}
+			return stored.Location, nil
+		},
+		Part: func(c echo.Context) (string, int, func(string) string, error) {
+			at, err := readPage(c)
+			if at.limit < 1 || at.limit > maxListed {
+				at.limit = standardLimit
+			}
+			return at.after, at.limit, func(key string) string { return at.next(c, key) }, err
+		},
+		Keyed: func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
 	})
 }
 
@@ -36,11 +54,45 @@ func (s *Server) routeSite() {
 	site := s.site
 	s.route(http.MethodGet, "/assets/:name", "asset", site.Asset)
 	s.page(http.MethodGet, "/", "home", site.Home)
-	s.page(http.MethodGet, "/comparison", "comparisonPage", site.Comparison)
+	for _, p := range []struct {
+		page, operation string
+		handle          echo.HandlerFunc
+	}{{"", "", site.Comparison}, {"/certainty", "Certainty", site.Certainty}, {"/sensitivity", "Sensitivity", site.Sensitivity}, {"/lines", "Lines", site.Lines}, {"/sources", "Sources", site.Sources}} {
+		s.page(http.MethodGet, "/comparison"+p.page, "comparison"+p.operation+"Page", p.handle)
+		s.page(http.MethodGet, "/studies/:study"+p.page, "study"+p.operation+"Page", p.handle)
+	}
+	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
+	s.page(http.MethodPost, "/studies", "saveStudy", formOf(maxComparisonForm, site.SaveStudy))
+	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
+	s.page(http.MethodGet, "/studies/:study/delete", "askDeleteStudy", site.AskDelete)
+	s.page(http.MethodPost, "/studies/:study/delete", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
+	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
 	s.page(http.MethodGet, "/terms", "termsPage", site.ShowTerms)
 	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)
 	s.page(http.MethodPost, "/sign-out", "signOut", signOut)
+}
+
+// maxListed is the most entries of a list on a page.
+const maxListed = 200
+
+// maxComparisonForm is the most bytes of a form with a comparison in it.
+const maxComparisonForm = 1 << 20
+
+// formOf is a page that takes a form of so many bytes at most.
+func formOf(most int64, handle echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := c.Request()
+		r.Body = http.MaxBytesReader(c.Response(), r.Body, most)
+		if err := r.ParseForm(); err != nil {
+			var large *http.MaxBytesError
+			if errors.As(err, &large) {
+				return &refusal{code: "body-too-large", detail: "The form is too large."}
+			}
+			return &refusal{code: "malformed-request", detail: "The form cannot be read."}
+		}
+		return handle(c)
+	}
 }
 
 // page adds a page. Where a person must sign in for it, the page that asks for the key

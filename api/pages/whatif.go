@@ -2,6 +2,7 @@ package pages
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"net/url"
 	"slices"
@@ -431,7 +432,7 @@ func readDocument(text []byte) (map[string]any, error) {
 		if dec.PeekKind() == '0' {
 			*value = jsontext.Value(nil)
 		}
-		return json.SkipFunc
+		return errors.ErrUnsupported
 	})))
 	if err != nil {
 		return nil, &service.Error{Code: service.Malformed, Detail: "The comparison cannot be read.", Cause: err}
