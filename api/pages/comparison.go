@@ -42,16 +42,17 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 		Link                  string // of this page, to hand on
 		MoneyUnit, CarbonUnit string
 
-		Answer   []answer
-		Facts    []fact
-		Table    *figureTable
-		Moves    []move
-		Notes    []notes
-		Pictures []template.HTML
-		Save     saveForm
-		About    *aboutStudy
+		Answer    []answer
+		Facts     []fact
+		Table     *figureTable
+		Moves     []move
+		Abatement []note
+		Notes     []notes
+		Pictures  []template.HTML
+		Save      saveForm
+		About     *aboutStudy
 	}{opened: o, Link: c.Scheme() + "://" + c.Request().Host + o.Address, MoneyUnit: shown.MoneyUnit(&o.After.Head), CarbonUnit: shown.CarbonUnit(&o.After.Head),
-		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Notes: notesOf(o.After), Pictures: figures,
+		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures,
 		Save: saveForm{Request: packed, Key: rand.Text()}}
 	if o.Study != nil {
 		if page.About, err = p.about(c, o); err != nil {
@@ -237,6 +238,21 @@ func places(r *service.ComparisonResponse) (cost, carbon func(name string) strin
 	return in(r.Comparison.Ranking.ByNetPresentValue), in(r.Comparison.Ranking.ByTotalCarbon)
 }
 
+// abatements tell how each alternative stands to the baseline in cost and carbon at once.
+func abatements(r *service.ComparisonResponse, shown report.Shown) (list []note) {
+	if len(r.Alternatives) > sideBySide {
+		return nil // the table of differences says it
+	}
+	for _, a := range r.Comparison.Abatement {
+		text := a.Name + ": " + words(a.Class)
+		if a.CostPerTCO2e != nil {
+			text += fmt.Sprintf(", %s %s for each tonne of CO₂e saved", shown.Number(a.CostPerTCO2e.Decimal, report.Minor(r.Inventory.Currency)), r.Inventory.Currency)
+		}
+		list = append(list, note{text, a.Reason})
+	}
+	return list
+}
+
 // notes are statements of one kind, each with the alternatives that it is of.
 type notes struct {
 	Title, About string
@@ -297,16 +313,27 @@ func messages(statements []service.Statement) (texts []string) {
 	return texts
 }
 
+// limitations are what is not covered, and why; modules left out for one reason stand
+// together.
 func limitations(list []service.Limitation) (texts []string) {
+	var reasons []string
+	modules := map[string][]string{}
 	for _, l := range list {
-		text := l.Module
+		what := l.Module
 		if l.Flow != "" {
-			text += ", " + l.Flow
+			what += " " + l.Flow
 		}
-		if text != "" {
-			text += ": "
+		if _, known := modules[l.Reason]; !known {
+			reasons = append(reasons, l.Reason)
 		}
-		texts = append(texts, text+l.Reason)
+		modules[l.Reason] = append(modules[l.Reason], what)
+	}
+	for _, reason := range reasons {
+		text := reason
+		if what := strings.Trim(strings.Join(modules[reason], ", "), ", "); what != "" {
+			text = what + ": " + reason
+		}
+		texts = append(texts, text)
 	}
 	return texts
 }

@@ -304,7 +304,7 @@ func carbonMeasures(r *service.ComparisonResponse, shown report.Shown, fixed fun
 // comparedMeasures are the differences from the baseline, and the ranks.
 func comparedMeasures(r *service.ComparisonResponse, shown report.Shown) (list []measure) {
 	change := func(id string, label template.HTML, many bool, get func(d *service.Delta) *service.Change) {
-		list = append(list, measure{id: id, label: label, unit: "%", many: many,
+		list = append(list, measure{id: id, label: label, many: many,
 			text: func(r *service.ComparisonResponse, i int) string {
 				c := get(&r.Comparison.Deltas[i])
 				switch {

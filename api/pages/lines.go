@@ -26,6 +26,7 @@ var lineLists = []choice{{"carbon", "Carbon"}, {"cost", "Cost"}, {"quantities", 
 const (
 	linesTold = 100
 	mostLines = 500
+	mostFrom  = 1_000_000
 )
 
 // lineTable is a part of the lines of one alternative.
@@ -90,7 +91,7 @@ func (p *Pages) lines(c echo.Context, o *opened) error {
 	}
 	limit := numberIn(c.QueryParam("limit"), 1, mostLines, linesTold)
 	page.All = len(page.Table.Rows)
-	from := min(numberIn(c.QueryParam("from"), 1, 1<<30, 1), max(1, page.All)) - 1
+	from := min(numberIn(c.QueryParam("from"), 1, mostFrom, 1), max(1, page.All)) - 1
 	page.From, page.To = min(from+1, page.All), min(from+limit, page.All)
 	at := func(from int) string {
 		return o.at("/lines", "alternative", a.Name, "show", show, "limit", strconv.Itoa(limit), "from", strconv.Itoa(from+1))
