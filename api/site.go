@@ -33,7 +33,7 @@ func (s *Server) newSite() *pages.Pages {
 			if err != nil {
 				return "", err
 			}
-			stored, _, err := s.storedOnce(c, name, http.StatusSeeOther, content, work)
+			stored, _, err := s.storedOnce(c, name, http.StatusCreated, content, work)
 			if err != nil {
 				return "", err
 			}
