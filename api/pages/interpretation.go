@@ -215,7 +215,7 @@ func (p *Pages) sensitivity(c echo.Context, o *opened) error {
 	}
 	page.Unit, page.NotVaried, page.Notices = answer.MeasureUnit, answer.NotVaried, answer.Notices
 	for _, l := range answer.Lines {
-		page.Lines = append(page.Lines, swing{l.Name, l.Unit, shown.Plain(l.Nominal.Decimal), shown.Plain(l.LowAt.Decimal), shown.Plain(l.HighAt.Decimal),
+		page.Lines = append(page.Lines, swing{l.Name, l.Unit, shown.Plain(l.Nominal.Decimal), shown.Significant(l.LowAt.Decimal), shown.Significant(l.HighAt.Decimal),
 			shown.Significant(l.Low.Difference.Decimal), shown.Significant(l.High.Difference.Decimal), l.Basis, l.Reverses})
 	}
 	return p.Render(c, status, "sensitivity", "What moves it: "+o.Name, page)

@@ -113,19 +113,10 @@ type describeForm struct {
 
 func (p *Pages) about(c echo.Context, o *opened) (*aboutStudy, error) {
 	a := &aboutStudy{Form: describeOf(o.Study)}
-	if !o.Changed() {
-		err := p.desk.Compute(c.Request().Context(), "studyResult", func(ctx context.Context) error {
-			result, err := p.desk.Service.StudyResult(ctx, o.Study.ID)
-			if err == nil {
-				a.Moved = result.Moved
-			}
-			return err
-		})
-		if err != nil {
-			return nil, err
-		}
-	}
 	var err error
+	if a.Moved, err = service.Moved(*o.Study, o.Before); err != nil {
+		return nil, err
+	}
 	a.Versions, err = p.newer(c.Request().Context(), o.Study.Inventory)
 	return a, err
 }
