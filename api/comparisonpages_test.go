@@ -9,6 +9,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -505,7 +506,7 @@ func BenchmarkComparisonPage(b *testing.B) {
 	server := newServer(b, api.Options{Demo: demoRequest(b)})
 	for name, path := range map[string]string{"demo": demoPage, "demo, changed": demoPage + "&rate=4+%25", "200 alternatives": "/studies/" + strings.TrimPrefix(save(b, server, "Many", many(b, 200)), "/v1/studies/")} {
 		b.Run(name, func(b *testing.B) {
-			size := 0
+			size, before := 0, processorTime(b)
 			for b.Loop() {
 				w := server.do(get(path))
 				if w.Code != 200 {
@@ -514,6 +515,17 @@ func BenchmarkComparisonPage(b *testing.B) {
 				size = w.Body.Len()
 			}
 			b.ReportMetric(float64(size), "bytes")
+			b.ReportMetric(float64((processorTime(b)-before).Microseconds())/float64(b.N)/1000, "cpu-ms/op")
 		})
 	}
+}
+
+// processorTime is what the process has used of all processors, which other work on the
+// machine does not add to.
+func processorTime(b *testing.B) time.Duration {
+	var used syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &used); err != nil {
+		b.Fatal(err)
+	}
+	return time.Duration(used.Utime.Nano() + used.Stime.Nano())
 }

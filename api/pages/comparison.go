@@ -59,11 +59,10 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 			return err
 		}
 	}
-	status := http.StatusOK
 	if o.What.Broken() {
-		status = http.StatusUnprocessableEntity
+		return p.Render(c, http.StatusUnprocessableEntity, "comparison", "Not computed: "+o.Name, page)
 	}
-	return p.Render(c, status, "comparison", o.Name, page)
+	return p.Render(c, http.StatusOK, "comparison", o.Name, page)
 }
 
 // answer is which alternative is first by one measure.
