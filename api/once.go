@@ -32,7 +32,7 @@ func (s *Server) once(c echo.Context, status int, content []byte, work func(*inv
 		return err
 	}
 	var answer any
-	stored, again, err := s.storedOnce(c, name, status, content, func(retry *inventory.Retry) (location string, err error) {
+	location, earlier, err := s.storedOnce(c, name, status, content, func(retry *inventory.Retry) (location string, err error) {
 		location, answer, err = work(retry)
 		return location, err
 	})
@@ -40,40 +40,40 @@ func (s *Server) once(c echo.Context, status int, content []byte, work func(*inv
 		return err
 	}
 	h := c.Response().Header()
-	h.Set("Location", stored.Location)
-	if again {
+	h.Set("Location", location)
+	switch {
+	case earlier != nil:
 		h.Set("Idempotent-Replayed", "true")
-	} else if answer != nil {
+		return s.sendResource(c, earlier.Status, location)
+	case answer != nil:
 		return sendStatus(c, status, answer)
 	}
-	return s.sendResource(c, stored.Status, stored.Location)
+	return s.sendResource(c, status, location)
 }
 
-// storedOnce does work that stores, unless a request of the name has done it: what is
-// remembered of either, and whether it was an earlier one.
-func (s *Server) storedOnce(c echo.Context, name string, status int, content []byte, work func(*inventory.Retry) (location string, err error)) (stored *inventory.Retry, again bool, err error) {
+// storedOnce does work that stores, unless a request of the name has done it: then
+// that is told. Either way the location is where the result stands.
+func (s *Server) storedOnce(c echo.Context, name string, status int, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, earlier *inventory.Retry, err error) {
 	ctx := c.Request().Context()
 	retry := inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: anyOperation, Key: name, Fingerprint: fingerprint(c.Request(), content), Status: status}
-	earlier, err := s.service.Remembered(ctx, retry)
+	earlier, err = s.service.Remembered(ctx, retry)
 	if err == nil && earlier == nil {
-		location, failed := work(&retry)
-		if failed == nil {
-			retry.Location = location
-			return &retry, false, nil
+		if location, err = work(&retry); err == nil {
+			return location, nil, nil
 		}
-		if err = failed; errors.Is(err, inventory.ErrRepeated) { // at the same time
+		if errors.Is(err, inventory.ErrRepeated) { // at the same time
 			earlier, err = s.service.Remembered(ctx, retry)
 		}
 	}
 	switch {
 	case err != nil:
-		return nil, false, err
+		return "", nil, err
 	case earlier == nil: // remembered, and then forgotten: a day has passed between
-		return nil, false, &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
+		return "", nil, &service.Error{Code: service.Unavailable, Detail: "The name of the request was just set free; try again."}
 	case earlier.Fingerprint != retry.Fingerprint:
-		return nil, false, &refusal{code: "idempotency-key-reused"}
+		return "", nil, &refusal{code: "idempotency-key-reused"}
 	}
-	return earlier, true, nil
+	return earlier.Location, earlier, nil
 }
 
 // anyOperation stands for the operation of every request that is remembered: a name

@@ -29,15 +29,8 @@ func (s *Server) newSite() *pages.Pages {
 		},
 		Explain: s.explainedOnPage,
 		Once: func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (string, error)) (string, error) {
-			name, err := requestName([]string{name})
-			if err != nil {
-				return "", err
-			}
-			stored, _, err := s.storedOnce(c, name, http.StatusCreated, content, work)
-			if err != nil {
-				return "", err
-			}
-			return stored.Location, nil
+			location, _, err := s.storedOnce(c, name, http.StatusCreated, content, work)
+			return location, err
 		},
 		Part: func(c echo.Context) (string, int, func(string) string, error) {
 			at, err := readPage(c)

@@ -18,13 +18,13 @@ import (
 // side, what the address changes, and pictures.
 func (p *Pages) Comparison(c echo.Context) error { return p.open(c, "", p.comparison) }
 
-// begin tells how to come to a comparison.
-func (p *Pages) begin(c echo.Context) error {
-	return p.Render(c, http.StatusOK, "begin", "Compare slabs", struct{ Demo bool }{p.hasDemo(c)})
+// nothingAsked tells how to come to a comparison.
+func (p *Pages) nothingAsked(c echo.Context) error {
+	return p.Render(c, http.StatusOK, "comparisonnone", "Compare slabs", struct{ Demo bool }{p.hasDemo(c)})
 }
 
-// sideBySide is how many alternatives have a column each; more have a row each.
-const sideBySide = 8
+// inColumns is how many alternatives have a column each; more have a row each.
+const inColumns = 8
 
 func (p *Pages) comparison(c echo.Context, o *opened) error {
 	shown := shownOf(c)
@@ -33,7 +33,7 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 	if err != nil {
 		return err
 	}
-	packed, err := packRequest(pinnedTo(o.AfterRequest(), o.After.Inventory.Ref))
+	text, err := packed(pinnedTo(o.AfterRequest(), o.After.Inventory.Ref))
 	if err != nil {
 		return err
 	}
@@ -44,7 +44,7 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 
 		Answer    []answer
 		Facts     []fact
-		Table     *figureTable
+		Table     *comparisonTable
 		Moves     []move
 		Abatement []note
 		Notes     []notes
@@ -53,7 +53,7 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 		About     *aboutStudy
 	}{opened: o, Link: c.Scheme() + "://" + c.Request().Host + o.Address, MoneyUnit: shown.MoneyUnit(&o.After.Head), CarbonUnit: shown.CarbonUnit(&o.After.Head),
 		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures,
-		Save: saveForm{Request: packed, Key: rand.Text()}}
+		Save: saveForm{Request: text, Key: rand.Text()}}
 	if o.Study != nil {
 		if page.About, err = p.about(c, o); err != nil {
 			return err
@@ -201,7 +201,7 @@ func moves(o *opened, shown report.Shown) (list []move) {
 		m := move{Name: b.Name, Carbon: [2]string{shown.Carbon(&before.Head, a, a.Carbon.TotalKgCO2ePerM2.Decimal), shown.Carbon(&after.Head, b, b.Carbon.TotalKgCO2ePerM2.Decimal)},
 			Cost:     [2]string{report.Unknown, report.Unknown},
 			CostRank: [2]string{costBefore(a.Name), costAfter(b.Name)}, CarbonRank: [2]string{carbonBefore(a.Name), carbonAfter(b.Name)}}
-		m.CarbonChange = moved(shown, &a.Carbon.TotalKgCO2ePerM2, &b.Carbon.TotalKgCO2ePerM2)
+		m.CarbonChange = relative(shown, &a.Carbon.TotalKgCO2ePerM2, &b.Carbon.TotalKgCO2ePerM2)
 		if a.Cost != nil {
 			m.Cost[0] = shown.Money(&before.Head, a, a.Cost.NetPresentValuePerM2.Decimal)
 		}
@@ -209,7 +209,7 @@ func moves(o *opened, shown report.Shown) (list []move) {
 			m.Cost[1] = shown.Money(&after.Head, b, b.Cost.NetPresentValuePerM2.Decimal)
 		}
 		if a.Cost != nil && b.Cost != nil {
-			m.CostChange = moved(shown, &a.Cost.NetPresentValuePerM2, &b.Cost.NetPresentValuePerM2)
+			m.CostChange = relative(shown, &a.Cost.NetPresentValuePerM2, &b.Cost.NetPresentValuePerM2)
 		}
 		m.CostRankMoved, m.CarbonRankNew = m.CostRank[0] != m.CostRank[1], m.CarbonRank[0] != m.CarbonRank[1]
 		list = append(list, m)
@@ -239,11 +239,11 @@ func places(r *service.ComparisonResponse) (cost, carbon func(name string) strin
 
 // abatements tell how each alternative stands to the baseline in cost and carbon at once.
 func abatements(r *service.ComparisonResponse, shown report.Shown) (list []note) {
-	if len(r.Alternatives) > sideBySide {
+	if len(r.Alternatives) > inColumns {
 		return nil // the table of differences says it
 	}
 	for _, a := range r.Comparison.Abatement {
-		text := a.Name + ": " + words(a.Class)
+		text := a.Name + ": " + plainWords(a.Class)
 		if a.CostPerTCO2e != nil {
 			text += fmt.Sprintf(", %s %s for each tonne of CO₂e saved", shown.Number(a.CostPerTCO2e.Decimal, report.Minor(r.Inventory.Currency)), r.Inventory.Currency)
 		}
@@ -351,7 +351,7 @@ func pictures(r *service.ComparisonResponse, shown report.Shown) (figures []temp
 		drawn = append(drawn, report.CashFlow(r, shown), report.CostAgainstCarbon(r, shown))
 	}
 	drawn = append(drawn, report.CrossSection(r, shown))
-	if len(r.Alternatives) <= sideBySide {
+	if len(r.Alternatives) <= inColumns {
 		for i := range r.Alternatives {
 			if a := &r.Alternatives[i]; len(a.Mix.Stages) > 1 {
 				drawn = append(drawn, report.StagedMixing(fmt.Sprintf("staged-mixing-%d", i), a, r.Sources, shown))
@@ -371,12 +371,12 @@ func pictures(r *service.ComparisonResponse, shown report.Shown) (figures []temp
 // pinnedTo is a request that names the version that it was answered from. What cannot be
 // read stays as it is; it is refused later.
 func pinnedTo(request []byte, ref string) []byte {
-	document, err := readDocument(request)
+	document, err := documentOf(request)
 	if err != nil || document["inventory"] == ref {
 		return request
 	}
 	document["inventory"] = ref
-	if pinned, err := writeDocument(document); err == nil {
+	if pinned, err := documentText(document); err == nil {
 		return pinned
 	}
 	return request

@@ -12,9 +12,9 @@ import (
 	"slabledger/service/report"
 )
 
-// figureTable sets alternatives side by side: a column each or, where they are many, a
+// comparisonTable sets alternatives side by side: a column each or, where they are many, a
 // row each.
-type figureTable struct {
+type comparisonTable struct {
 	Names    []string
 	Baseline string
 	Rows     []figureRow // of a column each
@@ -60,14 +60,14 @@ type measure struct {
 }
 
 // tableOf lays out the figures of a comparison.
-func tableOf(o *opened, shown report.Shown) *figureTable {
+func tableOf(o *opened, shown report.Shown) *comparisonTable {
 	r := o.After
-	t := &figureTable{Baseline: r.Comparison.Baseline}
+	t := &comparisonTable{Baseline: r.Comparison.Baseline}
 	for i := range r.Alternatives {
 		t.Names = append(t.Names, r.Alternatives[i].Name)
 	}
 	all := measuresOf(r, shown)
-	if len(t.Names) > sideBySide {
+	if len(t.Names) > inColumns {
 		t.byRow(o, all)
 		return t
 	}
@@ -116,7 +116,7 @@ func (m *measure) marks(r *service.ComparisonResponse) []string {
 }
 
 // byRow lays out many alternatives, in the order that the address asks for.
-func (t *figureTable) byRow(o *opened, all []measure) {
+func (t *comparisonTable) byRow(o *opened, all []measure) {
 	r := o.After
 	all = slices.DeleteFunc(all, func(m measure) bool { return !m.many })
 	by, descending := o.query.Get("sort"), o.query.Get("order") == "descending"
@@ -389,9 +389,9 @@ func comparedMeasures(r *service.ComparisonResponse, shown report.Shown) (list [
 	return list
 }
 
-// moved is a relative change from one figure to another, in per cent with its sign; empty
+// relative is the change from one figure to another, in per cent with its sign; empty
 // where there is none to tell.
-func moved(shown report.Shown, before, after *service.Fixed) string {
+func relative(shown report.Shown, before, after *service.Fixed) string {
 	difference := after.Sub(before.Decimal)
 	if difference.IsZero() || before.IsZero() {
 		return ""

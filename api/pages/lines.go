@@ -20,7 +20,7 @@ import (
 func (p *Pages) Lines(c echo.Context) error { return p.open(c, "/lines", p.lines) }
 
 // The lists of lines that an alternative has.
-var lineLists = []choice{{"carbon", "Carbon"}, {"cost", "Cost"}, {"quantities", "Quantities"}, {"concrete", "Concrete, a cubic metre"}}
+var lineLists = []option{{"carbon", "Carbon"}, {"cost", "Cost"}, {"quantities", "Quantities"}, {"concrete", "Concrete, a cubic metre"}}
 
 // How many lines stand on a page.
 const (
@@ -58,16 +58,16 @@ func (p *Pages) lines(c echo.Context, o *opened) error {
 	show := c.QueryParam("show")
 	lists := lineLists
 	if a.Cost == nil {
-		lists = slices.DeleteFunc(slices.Clone(lists), func(l choice) bool { return l.Value == "cost" })
+		lists = slices.DeleteFunc(slices.Clone(lists), func(l option) bool { return l.Value == "cost" })
 	}
-	if !slices.ContainsFunc(lists, func(l choice) bool { return l.Value == show }) {
+	if !slices.ContainsFunc(lists, func(l option) bool { return l.Value == show }) {
 		show = lists[0].Value
 	}
 	page := struct {
 		*opened
 		Alternative, Show string
 		Names             []string
-		Hidden            []choice
+		Hidden            []option
 		Lists             []tab
 		Table             lineTable
 		From, To, All     int
@@ -76,13 +76,13 @@ func (p *Pages) lines(c echo.Context, o *opened) error {
 	}{opened: o, Alternative: a.Name, Show: show, Table: tableOfLines(r, a, show, shown)}
 	for _, name := range []string{"of", "request", "basis", "units"} {
 		if value := c.QueryParam(name); value != "" {
-			page.Hidden = append(page.Hidden, choice{name, value})
+			page.Hidden = append(page.Hidden, option{name, value})
 		}
 	}
 	for _, in := range o.What.Changed() {
-		page.Hidden = append(page.Hidden, choice{in.Name, in.Given})
+		page.Hidden = append(page.Hidden, option{in.Name, in.Given})
 	}
-	page.Hidden = append(page.Hidden, choice{"show", show})
+	page.Hidden = append(page.Hidden, option{"show", show})
 	for k := range r.Alternatives {
 		page.Names = append(page.Names, r.Alternatives[k].Name)
 	}
@@ -136,14 +136,14 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 		t.Caption = "Carbon, in kg CO₂e for a square metre"
 		heads("Module", "Use", "#Year", "#Amount", "Unit", "#Emission factor", "Unit of the factor", "#kg CO₂e/m²")
 		for _, l := range a.Carbon.Lines {
-			add(l.Item, l.Module, words(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM2.Decimal))
+			add(l.Item, l.Module, plainWords(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM2.Decimal))
 		}
 		t.Sum = "Total of declared modules: " + fixed(a.Carbon.TotalKgCO2ePerM2.Decimal) + " kg CO₂e/m². Lines of module D stand beside it."
 	case "cost":
 		t.Caption = "Cost, in " + currency + " for a square metre"
 		heads("Kind", "Use", "#Year", "#Amount", "Unit", "#Price", "Unit of the price", "#Escalation", "#Cost", "#Discount factor", "#Present value")
 		for _, l := range a.Cost.Lines {
-			add(l.Item, words(l.Kind), words(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Price.Decimal), l.PriceUnit, shown.Plain(l.EscalationFactor.Decimal),
+			add(l.Item, plainWords(l.Kind), plainWords(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Price.Decimal), l.PriceUnit, shown.Plain(l.EscalationFactor.Decimal),
 				fixed(l.CostPerM2.Decimal), shown.Plain(l.DiscountFactor.Decimal), fixed(l.PresentValuePerM2.Decimal))
 		}
 		t.Sum = "Net present value: " + fixed(a.Cost.NetPresentValuePerM2.Decimal) + " " + currency + "/m². The residual value is subtracted."
@@ -151,7 +151,7 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 		t.Caption = "Quantities, before waste"
 		heads("Use", "#Year", "#For a square metre", "Unit", "#For the area", "Unit")
 		for _, q := range a.Quantities {
-			add(q.Item, words(q.Use), strconv.Itoa(q.Year), shown.Plain(q.Amount.Decimal), q.Unit, shown.Plain(q.ForArea.Decimal), q.AreaUnit)
+			add(q.Item, plainWords(q.Use), strconv.Itoa(q.Year), shown.Plain(q.Amount.Decimal), q.Unit, shown.Plain(q.ForArea.Decimal), q.AreaUnit)
 		}
 	default:
 		t.Caption = "Concrete, for a cubic metre"
@@ -164,15 +164,15 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 			if l.CostPerM3 != nil {
 				cost = fixed(l.CostPerM3.Decimal)
 			}
-			add(l.Item, l.Module, words(l.Use), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM3.Decimal), price, l.PriceUnit, cost)
+			add(l.Item, l.Module, plainWords(l.Use), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM3.Decimal), price, l.PriceUnit, cost)
 		}
 		t.Sum = "A1-A3: " + fixed(a.Concrete.GWPKgCO2ePerM3.A1A3.Decimal) + " kg CO₂e/m³."
 	}
 	return t
 }
 
-// words is a name of the API as people write it.
-func words(name string) string { return strings.ReplaceAll(name, "_", " ") }
+// plainWords is a name of the API as people write it.
+func plainWords(name string) string { return strings.ReplaceAll(name, "_", " ") }
 
 // Sources shows the items that the comparison rests on, with where they come from.
 func (p *Pages) Sources(c echo.Context) error { return p.open(c, "/sources", p.sources) }
@@ -200,12 +200,12 @@ func (p *Pages) sources(c echo.Context, o *opened) error {
 	}{opened: o, Facts: facts(o.After, shown)}
 	for i := range o.After.Sources {
 		u := &o.After.Sources[i]
-		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: words(u.Boundary)}
+		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: plainWords(u.Boundary)}
 		if u.PriceSource != nil {
-			item.Price = &sourceOf{*u.PriceSource, u.PriceDate, words(u.PriceBasis), u.PriceValidUntil, u.PriceSpread}
+			item.Price = &sourceOf{*u.PriceSource, u.PriceDate, plainWords(u.PriceBasis), u.PriceValidUntil, u.PriceSpread}
 		}
 		if u.FactorSource != nil {
-			item.Factor = &sourceOf{*u.FactorSource, "", words(u.Characterisation), u.FactorValidUntil, u.FactorSpread}
+			item.Factor = &sourceOf{*u.FactorSource, "", plainWords(u.Characterisation), u.FactorValidUntil, u.FactorSpread}
 		}
 		for _, part := range u.Recipe {
 			item.Recipe = append(item.Recipe, fmt.Sprintf("%s %s of %s", shown.Plain(part.Amount.Decimal), part.Unit, part.Item))

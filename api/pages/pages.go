@@ -40,9 +40,9 @@ type Desk struct {
 	Compute func(ctx context.Context, operationID string, work func(context.Context) error) error
 	// Faults are what an error says is wrong, by pointers into the body.
 	Explain func(c echo.Context, err error) Problem
-	// Once stores under a name that a form brings along, so that sending the form again
-	// stores nothing twice: the location that the work, or an earlier one, gave.
-	Once func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (location string, err error)) (string, error)
+	// Once does work that stores, unless an earlier request of the name did: the location
+	// is where the API shows what came of it.
+	Once func(c echo.Context, name string, content []byte, work func(*inventory.Retry) (location string, err error)) (location string, err error)
 	// Part is which part of a list the address asks for: what lies behind the key given,
 	// so many entries, and the address of the part behind another key.
 	Part func(c echo.Context) (after string, limit int, next func(key string) string, err error)
@@ -92,7 +92,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "words": words}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "words": plainWords}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts*.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {

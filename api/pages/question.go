@@ -40,21 +40,21 @@ var errLong = errors.New("the comparison is too long for an address; save it to 
 
 // writeRequest is a request as a text for an address, or errLong.
 func writeRequest(request []byte) (string, error) {
-	text, err := packRequest(request)
+	text, err := packed(request)
 	if err == nil && len(text) > maxWritten {
 		return "", errLong
 	}
 	return text, err
 }
 
-// packRequest is a request as a text for a form, of any length.
-func packRequest(request []byte) (string, error) {
+// packed is a request as a text that a form carries along, of any length.
+func packed(request []byte) (string, error) {
 	canonical := jsontext.Value(bytes.Clone(request))
 	if err := canonical.Canonicalize(); err != nil {
 		return "", err
 	}
-	var packed bytes.Buffer
-	w, err := flate.NewWriter(&packed, flate.BestCompression)
+	var out bytes.Buffer
+	w, err := flate.NewWriter(&out, flate.BestCompression)
 	if err != nil {
 		return "", err
 	}
@@ -64,7 +64,7 @@ func packRequest(request []byte) (string, error) {
 	if err := w.Close(); err != nil {
 		return "", err
 	}
-	return base64.RawURLEncoding.EncodeToString(packed.Bytes()), nil
+	return base64.RawURLEncoding.EncodeToString(out.Bytes()), nil
 }
 
 // readRequest reads what writeRequest wrote.
@@ -180,7 +180,7 @@ type tab struct {
 	Here       bool
 }
 
-// view is a choice of how figures are shown.
+// view is a option of how figures are shown.
 type view struct {
 	Name string
 	Tabs []tab
@@ -265,12 +265,12 @@ func (o *opened) Apart() string {
 }
 
 // Hidden are the parameters that the form of changes leaves alone.
-func (o *opened) Hidden() []choice { return hidden(unchanged(o.query)) }
+func (o *opened) Hidden() []option { return hidden(unchanged(o.query)) }
 
-func hidden(query url.Values) (list []choice) {
+func hidden(query url.Values) (list []option) {
 	for _, name := range slices.Sorted(maps.Keys(query)) {
 		for _, value := range query[name] {
-			list = append(list, choice{name, value})
+			list = append(list, option{name, value})
 		}
 	}
 	return list
@@ -298,7 +298,7 @@ func (p *Pages) open(c echo.Context, page string, show func(echo.Context, *opene
 	o := &opened{Path: "/comparison", Address: c.Request().URL.RequestURI(), query: c.QueryParams()}
 	var err error
 	if o.question, err = p.asked(c); errors.Is(err, errNone) {
-		return p.begin(c)
+		return p.nothingAsked(c)
 	} else if err != nil {
 		return err
 	}

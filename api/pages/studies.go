@@ -23,7 +23,7 @@ func studyPath(id string) string { return "/studies/" + url.PathEscape(id) }
 // saveForm is the form that saves a comparison under a name.
 type saveForm struct {
 	Name, Tags          string
-	Request             string // as packRequest writes it
+	Request             string // as packed writes it
 	Key                 string // that the form has, so that sending it twice saves once
 	NameFault, TagFault string
 	Faults              []Fault
@@ -62,6 +62,9 @@ func (p *Pages) SaveStudy(c echo.Context) error {
 	if err != nil {
 		return err
 	}
+	if form.Key == "" || len(form.Key) > maxID || report.Printable(form.Key) != form.Key {
+		return &service.Error{Code: service.Malformed, Detail: "The form lacks the name that tells it from others; open its page again."}
+	}
 	content, err := json.Marshal(service.NewStudy{Name: form.Name, Tags: splitTags(form.Tags), Request: jsontext.Value(request)}, json.Deterministic(true), jsontext.AllowInvalidUTF8(true))
 	if err != nil {
 		return &service.Error{Code: service.Malformed, Detail: "The comparison of the form cannot be read.", Cause: err}
@@ -91,7 +94,7 @@ func (p *Pages) SaveStudy(c echo.Context) error {
 			return err
 		}
 		form.NameFault, form.TagFault, form.Faults = blamed(problem.Faults)
-		return p.Render(c, problem.Status, "save", "Not saved yet", form)
+		return p.Render(c, problem.Status, "notsaved", "Not saved yet", form)
 	}
 	return c.Redirect(http.StatusSeeOther, studyPath(location[strings.LastIndexByte(location, '/')+1:]))
 }
@@ -268,11 +271,11 @@ func movedBy(r *service.RerunResponse, shown report.Shown) (list []movedStudy) {
 	for _, d := range r.Differences {
 		m := movedStudy{Name: d.Alternative}
 		for _, measure := range d.Measures {
-			one := movedMeasure{Name: words(measure.Measure), Unit: measure.Unit, Before: shown.Number(measure.Before.Decimal, 6), After: shown.Number(measure.After.Decimal, 6), Difference: shown.Number(measure.Difference.Decimal, 6)}
+			one := movedMeasure{Name: plainWords(measure.Measure), Unit: measure.Unit, Before: shown.Number(measure.Before.Decimal, 6), After: shown.Number(measure.After.Decimal, 6), Difference: shown.Number(measure.Difference.Decimal, 6)}
 			for _, part := range measure.Parts {
 				var fields []string
 				for _, f := range part.Fields {
-					fields = append(fields, words(f.Column)+": "+f.Before+" → "+f.After)
+					fields = append(fields, plainWords(f.Column)+": "+f.Before+" → "+f.After)
 				}
 				items := strings.Join(part.Items, ", ")
 				if items == "" {
@@ -300,7 +303,7 @@ var studyFilters = []field{
 type field struct{ Name, Label, Hint, Value, Fault string }
 
 // studySorts are what studies may be sorted by, and in which direction people want that.
-var studySorts = []choice{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}}
+var studySorts = []option{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}}
 
 // maxFilter is the longest text of a filter, in characters.
 const maxFilter = 100
@@ -310,7 +313,7 @@ func (p *Pages) Studies(c echo.Context) error {
 	page := struct {
 		Fields   []field
 		Sort     string
-		Sorts    []choice
+		Sorts    []option
 		Filtered bool
 		Faults   []Fault
 		Studies  []studyRow
@@ -328,7 +331,7 @@ func (p *Pages) Studies(c echo.Context) error {
 	q := service.StudyQuery{Inventory: value["inventory"], ThicknessMin: value["thickness_min"], ThicknessMax: value["thickness_max"], CarbonMin: value["carbon_min"], CarbonMax: value["carbon_max"],
 		CostMin: value["cost_min"], CostMax: value["cost_max"], StudyFilter: inventory.StudyFilter{Region: value["region"], Item: value["item"], Tag: value["tag"], Currency: value["currency"], Text: value["text"]}}
 	page.Sort = c.QueryParam("sort")
-	if !slices.ContainsFunc(studySorts, func(s choice) bool { return s.Value == page.Sort }) {
+	if !slices.ContainsFunc(studySorts, func(s option) bool { return s.Value == page.Sort }) {
 		page.Sort = studySorts[0].Value
 	}
 	q.Sort = inventory.StudySort(page.Sort)

@@ -44,14 +44,14 @@ type input struct {
 	Now               string // what the comparison has; empty where that is nothing, or not one value
 	Hint              string
 	Given             string   // what the address says in place of it; empty where it says nothing
-	Choices           []choice // where not every text may be given
+	Choices           []option // where not every text may be given
 	Faults            []string
 	set               func(document map[string]any, text string)
 	answersFor        func(pointer string) bool // of a fault in the comparison changed
 }
 
-// choice is one of several values that an input may have.
-type choice struct{ Value, Label string }
+// option is one of several values that an input may have.
+type option struct{ Value, Label string }
 
 // Value is what the field shows.
 func (in *input) Value() string {
@@ -85,7 +85,7 @@ func (in *input) said(text string) string {
 // whatIf is what an address changes of a comparison.
 type whatIf struct {
 	Money, Hauls, Prices []*input // Prices are those of the items that are changed
-	Items                []choice // whose price may be changed
+	Items                []option // whose price may be changed
 	Item, Price          string   // of the form, where only one of them was given
 	ItemFault            string
 	PriceFault           string
@@ -115,7 +115,7 @@ func (w *whatIf) Broken() bool {
 // newWhatIf reads the changes of an address to a comparison that computes. The version is
 // the one that it rests on, and used what it uses of it.
 func newWhatIf(request []byte, query url.Values, version *inventory.Version, used []service.ItemUsed) (*whatIf, error) {
-	document, err := readDocument(request)
+	document, err := documentOf(request)
 	if err != nil {
 		return nil, err
 	}
@@ -138,7 +138,7 @@ func (in *input) read(text string) string {
 		return ""
 	}
 	if len(in.Choices) > 0 {
-		if !slices.ContainsFunc(in.Choices, func(c choice) bool { return c.Value == text }) {
+		if !slices.ContainsFunc(in.Choices, func(c option) bool { return c.Value == text }) {
 			return ""
 		}
 		return text
@@ -198,7 +198,7 @@ func (w *whatIf) moneyOf(document map[string]any, currency string) {
 	if price["by_year"] != nil {
 		carbon.Hint = "by year"
 	}
-	within := &input{Name: carbonInParam, Label: "Count the price of carbon", Now: "beside", Choices: []choice{{"beside", "beside the cost"}, {"cost", "in the cost"}},
+	within := &input{Name: carbonInParam, Label: "Count the price of carbon", Now: "beside", Choices: []option{{"beside", "beside the cost"}, {"cost", "in the cost"}},
 		set: func(document map[string]any, text string) {
 			price := objectIn(objectIn(document, "economics"), "carbon_price")
 			if price["in_cost"] = true; text != "cost" {
@@ -306,7 +306,7 @@ func (w *whatIf) pricesOf(document map[string]any, query url.Values, version *in
 		if in.Now != "" {
 			label += ", " + in.Now
 		}
-		w.Items = append(w.Items, choice{code, label})
+		w.Items = append(w.Items, option{code, label})
 	}
 }
 
@@ -314,7 +314,7 @@ func (w *whatIf) pricesOf(document map[string]any, query url.Values, version *in
 // one alone cannot be meant.
 func (w *whatIf) pairOf(query url.Values) {
 	item, price := query.Get(itemParam), strings.TrimSpace(query.Get(newPriceParam))
-	known := slices.ContainsFunc(w.Items, func(c choice) bool { return c.Value == item })
+	known := slices.ContainsFunc(w.Items, func(c option) bool { return c.Value == item })
 	switch {
 	case known && price != "":
 		for _, in := range w.Prices {
@@ -367,14 +367,14 @@ func (w *whatIf) apply() ([]byte, error) {
 	if len(changed) == 0 {
 		return w.request, nil
 	}
-	document, err := readDocument(w.request)
+	document, err := documentOf(w.request)
 	if err != nil {
 		return nil, err
 	}
 	for _, in := range changed {
 		in.set(document, in.Given)
 	}
-	if w.request, err = writeDocument(document); err != nil {
+	if w.request, err = documentText(document); err != nil {
 		return nil, err
 	}
 	return w.request, nil
@@ -412,7 +412,7 @@ func (w *whatIf) blame(faults []Fault) {
 
 // itemAt is the item of the override that a pointer leads into.
 func (w *whatIf) itemAt(pointer string) string {
-	document, err := readDocument(w.request)
+	document, err := documentOf(w.request)
 	if err != nil {
 		return ""
 	}
@@ -425,8 +425,8 @@ func (w *whatIf) itemAt(pointer string) string {
 	return textOf(override["item"])
 }
 
-// readDocument reads a JSON object. Numbers stay as they are written.
-func readDocument(text []byte) (map[string]any, error) {
+// documentOf reads a JSON object. Numbers stay as they are written.
+func documentOf(text []byte) (map[string]any, error) {
 	var document map[string]any
 	err := json.Unmarshal(text, &document, json.WithUnmarshalers(json.UnmarshalFromFunc(func(dec *jsontext.Decoder, value *any) error {
 		if dec.PeekKind() == '0' {
@@ -440,8 +440,8 @@ func readDocument(text []byte) (map[string]any, error) {
 	return document, nil
 }
 
-// writeDocument writes what readDocument read.
-func writeDocument(document map[string]any) ([]byte, error) {
+// documentText writes what documentOf read.
+func documentText(document map[string]any) ([]byte, error) {
 	var text bytes.Buffer
 	if err := json.MarshalWrite(&text, document, json.Deterministic(true)); err != nil {
 		return nil, &service.Error{Code: service.Malformed, Detail: "The comparison cannot be written.", Cause: err}

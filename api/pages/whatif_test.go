@@ -54,7 +54,7 @@ func changedBy(t *testing.T, request []byte, query string) (*whatIf, map[string]
 	if err != nil {
 		t.Fatal(err)
 	}
-	document, err := readDocument(text)
+	document, err := documentOf(text)
 	if err != nil {
 		t.Fatal(err)
 	}
