@@ -34,8 +34,8 @@ func (f fixture) follows(t testing.TB, path string, headers ...string) *httptest
 	return nil
 }
 
-// textOf is the text of a page without its tags, each run of white space as one space.
-func textOf(w *httptest.ResponseRecorder) string {
+// told is the text of a page without its tags, each run of white space as one space.
+func told(w *httptest.ResponseRecorder) string {
 	document, err := html.Parse(bytes.NewReader(w.Body.Bytes()))
 	if err != nil {
 		return ""
@@ -52,9 +52,9 @@ func textOf(w *httptest.ResponseRecorder) string {
 func tells(t *testing.T, w *httptest.ResponseRecorder, status int, texts ...string) {
 	t.Helper()
 	if w.Code != status {
-		t.Fatalf("status %d: %s", w.Code, textOf(w))
+		t.Fatalf("status %d: %s", w.Code, told(w))
 	}
-	text := textOf(w)
+	text := told(w)
 	for _, want := range texts {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not tell %q:\n%s", want, text)
@@ -62,8 +62,8 @@ func tells(t *testing.T, w *httptest.ResponseRecorder, status int, texts ...stri
 	}
 }
 
-// attribute is a value of an element.
-func attribute(n *html.Node, name string) (string, bool) {
+// attributeOf is a value of an element.
+func attributeOf(n *html.Node, name string) (string, bool) {
 	for _, a := range n.Attr {
 		if a.Key == name {
 			return a.Val, true
@@ -83,13 +83,13 @@ func link(t *testing.T, w *httptest.ResponseRecorder, text string) string {
 		if n.Data != "a" || n.FirstChild == nil {
 			continue
 		}
-		label, _ := attribute(n, "aria-label")
+		label, _ := attributeOf(n, "aria-label")
 		if strings.TrimSpace(n.FirstChild.Data) == text || label == text {
-			to, _ := attribute(n, "href")
+			to, _ := attributeOf(n, "href")
 			return to
 		}
 	}
-	t.Fatalf("no link %q in %s", text, textOf(w))
+	t.Fatalf("no link %q in %s", text, told(w))
 	return ""
 }
 
@@ -101,8 +101,8 @@ func formValue(t *testing.T, w *httptest.ResponseRecorder, name string) string {
 		t.Fatal(err)
 	}
 	for n := range document.Descendants() {
-		if is, _ := attribute(n, "name"); n.Data == "input" && is == name {
-			value, _ := attribute(n, "value")
+		if is, _ := attributeOf(n, "name"); n.Data == "input" && is == name {
+			value, _ := attributeOf(n, "value")
 			return value
 		}
 	}
@@ -127,17 +127,17 @@ func sound(t *testing.T, what string, w *httptest.ResponseRecorder) {
 		if n.Type != html.ElementNode {
 			continue
 		}
-		if id, has := attribute(n, "id"); has {
+		if id, has := attributeOf(n, "id"); has {
 			if ids[id] || id == "" {
 				t.Errorf("%s: the id %q stands twice", what, id)
 			}
 			ids[id] = true
 		}
-		if _, has := attribute(n, "style"); has {
+		if _, has := attributeOf(n, "style"); has {
 			t.Errorf("%s: <%s> has a style of its own", what, n.Data)
 		}
 		for _, name := range []string{"aria-describedby", "aria-labelledby"} {
-			if of, has := attribute(n, name); has {
+			if of, has := attributeOf(n, name); has {
 				described = append(described, strings.Fields(of)...)
 			}
 		}
@@ -151,23 +151,23 @@ func sound(t *testing.T, what string, w *httptest.ResponseRecorder) {
 				first++
 			}
 		case "label":
-			of, _ := attribute(n, "for")
+			of, _ := attributeOf(n, "for")
 			labels[of] = true
 		case "input", "select", "textarea":
-			if kind, _ := attribute(n, "type"); kind != "hidden" {
+			if kind, _ := attributeOf(n, "type"); kind != "hidden" {
 				fields = append(fields, n)
 			}
 		case "table":
 			caption, scoped := false, false
 			for c := range n.Descendants() {
-				_, scope := attribute(c, "scope")
+				_, scope := attributeOf(c, "scope")
 				caption, scoped = caption || c.Data == "caption", scoped || scope
 			}
 			if !caption || !scoped {
 				t.Errorf("%s: a table without caption or headers", what)
 			}
 		case "script":
-			if _, from := attribute(n, "src"); !from {
+			if _, from := attributeOf(n, "src"); !from {
 				t.Errorf("%s: a script in the page", what)
 			}
 		}
@@ -176,8 +176,8 @@ func sound(t *testing.T, what string, w *httptest.ResponseRecorder) {
 		t.Errorf("%s: %d first headings", what, first)
 	}
 	for _, n := range fields {
-		if id, _ := attribute(n, "id"); !labels[id] {
-			name, _ := attribute(n, "name")
+		if id, _ := attributeOf(n, "id"); !labels[id] {
+			name, _ := attributeOf(n, "name")
 			t.Errorf("%s: the field %s has no label", what, name)
 		}
 	}
@@ -195,7 +195,7 @@ func TestAComparisonBeginsWithItsAnswer(t *testing.T) {
 	tells(t, w, 200, "Cheapest over its life plain 49.18 EUR/m² the baseline itself", "Emits least fibre, staged 82.4 kg CO₂e/m² −10.2 % against plain", "invented data",
 		"7300 m² of slab; 12,000,000 equivalent axles", "40 years", "3 % a year, real", "demo@1", "fibre: dearer and cleaner, 260.14 EUR for each tonne",
 		"B6, B7, B8: energy, water and traffic in use", "49.18 lowest", "82.4 lowest", "49.55", "This is a comparison aid, not a design.")
-	if strings.Index(textOf(w), "Cheapest over its life") > strings.Index(textOf(w), "Slab thickness") {
+	if strings.Index(told(w), "Cheapest over its life") > strings.Index(told(w), "Slab thickness") {
 		t.Error("the answer does not come first")
 	}
 	for _, picture := range []string{"carbon-by-module", "carbon-by-item", "cash-flow", "cost-against-carbon", "cross-section", "staged-mixing-2"} {
@@ -352,7 +352,7 @@ func TestManyAlternatives(t *testing.T) {
 	tells(t, w, 200, "60 alternatives", "slab 59")
 	sound(t, page, w)
 	w = server.do(get(page + "?sort=thickness&order=descending"))
-	text := textOf(w)
+	text := told(w)
 	if first, last := strings.Index(text, "plain baseline 240"), strings.Index(text, "slab 3 153"); first < 0 || last < first {
 		t.Errorf("not sorted by thickness: %d, %d: %s", first, last, text)
 	}
@@ -381,7 +381,7 @@ func TestHostileNamesAndBrokenAddresses(t *testing.T) {
 		"/studies/nosuchstudy/rerun?inventory=demo@1": 404, "/studies?text=%FF%00&cost_min=abc&sort=evil": 422, "/studies?cursor=AAAA": 400, "/comparison/sensitivity?of=demo&first=nobody&second=plain": 422} {
 		w := server.do(get(path))
 		if w.Code != status {
-			t.Errorf("%s: status %d: %s", path, w.Code, textOf(w))
+			t.Errorf("%s: status %d: %s", path, w.Code, told(w))
 		}
 		sound(t, path, w)
 	}
@@ -394,7 +394,7 @@ func TestNotRankedSaysWhy(t *testing.T) {
 	page := "/studies/" + strings.TrimPrefix(save(t, server, "Unequal", request), "/v1/studies/")
 	w := server.do(get(page))
 	tells(t, w, 200, "Not ranked.")
-	if strings.Contains(textOf(w), "lowest") || strings.Contains(textOf(w), "Emits least") {
+	if strings.Contains(told(w), "lowest") || strings.Contains(told(w), "Emits least") {
 		t.Error("something is first where nothing is ranked")
 	}
 	tells(t, server.do(get(page+"/certainty")), 200, "No alternative is first")
@@ -408,21 +408,21 @@ func TestStudiesOnPages(t *testing.T) {
 		server := newServer(t, api.Options{Demo: demoRequest(t)})
 		tells(t, server.do(get("/studies")), 200, "None is saved yet.")
 		w := server.do(get(demoPage + "&rate=4+%25"))
-		form := []string{"name", "Harbour road", "tags", "quay, 2026 ,quay", "request", formValue(t, w, "request"), "key", formValue(t, w, "key")}
-		w = server.do(fields("/studies", form...))
+		form := []string{"name", "Harbour road", "tags", "quay, 2026 ,quay", "request", formValue(t, w, "request"), "once", formValue(t, w, "once")}
+		w = server.do(fields("/comparison/save", form...))
 		page := w.Header().Get("Location")
 		if w.Code != http.StatusSeeOther || !strings.HasPrefix(page, "/studies/") {
-			t.Fatalf("%d to %s: %s", w.Code, page, textOf(w))
+			t.Fatalf("%d to %s: %s", w.Code, page, told(w))
 		}
-		if w := server.do(fields("/studies", form...)); w.Header().Get("Location") != page {
-			t.Errorf("sent again it leads to %q: %s", w.Header().Get("Location"), textOf(w))
+		if w := server.do(fields("/comparison/save", form...)); w.Header().Get("Location") != page {
+			t.Errorf("sent again it leads to %q: %s", w.Header().Get("Location"), told(w))
 		}
 		other := slices.Clone(form)
 		other[1] = "Another"
-		tells(t, server.do(fields("/studies", other...)), http.StatusUnprocessableEntity, "Another request has this name")
+		tells(t, server.do(fields("/comparison/save", other...)), http.StatusUnprocessableEntity, "This form has saved another comparison already")
 		other[1], other[7] = " \u202e", "k2"
-		w = server.do(fields("/studies", other...))
-		holds(t, w, http.StatusUnprocessableEntity, `id="save-name-fault"`, `value="`+formOf(other[5])+`"`)
+		w = server.do(fields("/comparison/save", other...))
+		holds(t, w, http.StatusUnprocessableEntity, `id="name-fault"`, `value="`+formOf(other[5])+`"`)
 		sound(t, "a name that is none", w)
 
 		w = server.do(get(page))
@@ -433,7 +433,7 @@ func TestStudiesOnPages(t *testing.T) {
 
 		w = server.do(fields(page+"/name", "name", "Quay road", "tags", "b,a", "revision", "1"))
 		if w.Code != http.StatusSeeOther || w.Header().Get("Location") != page {
-			t.Fatalf("%d: %s", w.Code, textOf(w))
+			t.Fatalf("%d: %s", w.Code, told(w))
 		}
 		w = server.do(fields(page+"/name", "name", "Late", "tags", "", "revision", "1"))
 		holds(t, w, http.StatusPreconditionFailed, "is now called “Quay road”", `name="revision" value="2"`, `value="Late"`)
@@ -455,7 +455,7 @@ func TestStudiesOnPages(t *testing.T) {
 		sound(t, "delete", w)
 		tells(t, server.do(fields(page+"/delete", "revision", "1")), http.StatusPreconditionFailed, "was changed since you opened this page")
 		if w := server.do(fields(page+"/delete", "revision", formValue(t, w, "revision"))); w.Header().Get("Location") != "/studies" {
-			t.Fatalf("%d: %s", w.Code, textOf(w))
+			t.Fatalf("%d: %s", w.Code, told(w))
 		}
 		tells(t, server.do(get(page)), http.StatusNotFound, "There is no such thing")
 	})
@@ -485,9 +485,9 @@ func TestAStudyOnANewerVersion(t *testing.T) {
 func TestSavingNeedsAnAnalyst(t *testing.T) {
 	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
 	w := server.do(get(demoPage, "Cookie", "slabledger_key="+server.secrets["viewer"]))
-	form := []string{"name", "Quay", "request", formValue(t, w, "request"), "key", "k1"}
+	form := []string{"name", "Quay", "request", formValue(t, w, "request"), "once", "k1"}
 	send := func(role string) *httptest.ResponseRecorder {
-		r := fields("/studies", form...)
+		r := fields("/comparison/save", form...)
 		if role != "" {
 			r.Header.Set("Cookie", "slabledger_key="+server.secrets[role])
 		}
@@ -496,7 +496,7 @@ func TestSavingNeedsAnAnalyst(t *testing.T) {
 	tells(t, send(""), http.StatusUnauthorized, "Sign in")
 	tells(t, send("viewer"), http.StatusForbidden, "The key may not do this")
 	if w := send("analyst"); w.Code != http.StatusSeeOther {
-		t.Errorf("%d: %s", w.Code, textOf(w))
+		t.Errorf("%d: %s", w.Code, told(w))
 	}
 }
 

@@ -167,7 +167,11 @@ func TestContractTellsOfWithdrawal(t *testing.T) {
 		if operation.RequestBody == nil || o.Role != inventory.Viewer {
 			continue
 		}
-		for name := range operation.RequestBody.Value.Content.Get("application/json").Examples {
+		media := operation.RequestBody.Value.Content.Get("application/json")
+		if media == nil { // a form
+			continue
+		}
+		for name := range media.Examples {
 			w := server.do(post(o.Path, exampleOf(t, o, name)))
 			declared := operation.Responses.Status(w.Code).Value.Headers["Inventory-Withdrawn"] != nil
 			if sent := strings.HasPrefix(w.Header().Get("Inventory-Withdrawn"), "demo@1; at=2"); sent != declared {

@@ -55,11 +55,13 @@ func (s *Server) routeSite() {
 		s.page(http.MethodGet, "/studies/:study"+p.page, "study"+p.operation+"Page", p.handle)
 	}
 	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
-	s.page(http.MethodPost, "/studies", "saveStudy", formOf(maxComparisonForm, site.SaveStudy))
 	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
 	s.page(http.MethodGet, "/studies/:study/delete", "askDeleteStudy", site.AskDelete)
 	s.page(http.MethodPost, "/studies/:study/delete", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
 	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
+	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
+	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
+	s.page(http.MethodPost, "/comparison/save", "saveComparison", site.SaveComparison)
 	s.page(http.MethodGet, "/terms", "termsPage", site.ShowTerms)
 	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)
@@ -68,9 +70,6 @@ func (s *Server) routeSite() {
 
 // maxListed is the most entries of a list on a page.
 const maxListed = 200
-
-// maxComparisonForm is the most bytes of a form with a comparison in it.
-const maxComparisonForm = 1 << 20
 
 // formOf is a page that takes a form of so many bytes at most.
 func formOf(most int64, handle echo.HandlerFunc) echo.HandlerFunc {

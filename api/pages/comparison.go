@@ -53,7 +53,7 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 		About     *aboutStudy
 	}{opened: o, Link: c.Scheme() + "://" + c.Request().Host + o.Address, MoneyUnit: shown.MoneyUnit(&o.After.Head), CarbonUnit: shown.CarbonUnit(&o.After.Head),
 		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures,
-		Save: saveForm{Request: text, Key: rand.Text()}}
+		Save: saveForm{Request: text, Once: rand.Text()}}
 	if o.Study != nil {
 		if page.About, err = p.about(c, o); err != nil {
 			return err

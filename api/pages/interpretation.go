@@ -153,7 +153,7 @@ type swing struct {
 }
 
 // measureNames are the measures that a difference may be in.
-var measureNames = []option{{service.MeasureNPV, "Net present value"}, {service.MeasureInitial, "Initial cost"}, {service.MeasureTotalCarbon, "Carbon, total"}, {service.MeasureCradleToGate, "Carbon A1-A3"}}
+var measureNames = []pick{{service.MeasureNPV, "Net present value"}, {service.MeasureInitial, "Initial cost"}, {service.MeasureTotalCarbon, "Carbon, total"}, {service.MeasureCradleToGate, "Carbon A1-A3"}}
 
 func (p *Pages) sensitivity(c echo.Context, o *opened) error {
 	shown, r := shownOf(c), o.After
@@ -161,8 +161,8 @@ func (p *Pages) sensitivity(c echo.Context, o *opened) error {
 		*opened
 		First, Second, Measure, Percent string
 		Names                           []string
-		Measures                        []option
-		Hidden                          []option
+		Measures                        []pick
+		Hidden                          []pick
 		Faults                          []Fault
 		Picture                         template.HTML
 		Unit                            string
@@ -172,11 +172,11 @@ func (p *Pages) sensitivity(c echo.Context, o *opened) error {
 	}{opened: o, First: c.QueryParam("first"), Second: c.QueryParam("second"), Measure: c.QueryParam("measure"), Percent: strings.TrimSpace(c.QueryParam("percent")), Measures: measureNames}
 	for _, name := range []string{"of", "request", "basis", "units"} {
 		if value := c.QueryParam(name); value != "" {
-			page.Hidden = append(page.Hidden, option{name, value})
+			page.Hidden = append(page.Hidden, pick{name, value})
 		}
 	}
 	for _, in := range o.What.Changed() {
-		page.Hidden = append(page.Hidden, option{in.Name, in.Given})
+		page.Hidden = append(page.Hidden, pick{in.Name, in.Given})
 	}
 	for i := range r.Alternatives {
 		page.Names = append(page.Names, r.Alternatives[i].Name)

@@ -20,7 +20,7 @@ import (
 func (p *Pages) Lines(c echo.Context) error { return p.open(c, "/lines", p.lines) }
 
 // The lists of lines that an alternative has.
-var lineLists = []option{{"carbon", "Carbon"}, {"cost", "Cost"}, {"quantities", "Quantities"}, {"concrete", "Concrete, a cubic metre"}}
+var lineLists = []pick{{"carbon", "Carbon"}, {"cost", "Cost"}, {"quantities", "Quantities"}, {"concrete", "Concrete, a cubic metre"}}
 
 // How many lines stand on a page.
 const (
@@ -58,16 +58,16 @@ func (p *Pages) lines(c echo.Context, o *opened) error {
 	show := c.QueryParam("show")
 	lists := lineLists
 	if a.Cost == nil {
-		lists = slices.DeleteFunc(slices.Clone(lists), func(l option) bool { return l.Value == "cost" })
+		lists = slices.DeleteFunc(slices.Clone(lists), func(l pick) bool { return l.Value == "cost" })
 	}
-	if !slices.ContainsFunc(lists, func(l option) bool { return l.Value == show }) {
+	if !slices.ContainsFunc(lists, func(l pick) bool { return l.Value == show }) {
 		show = lists[0].Value
 	}
 	page := struct {
 		*opened
 		Alternative, Show string
 		Names             []string
-		Hidden            []option
+		Hidden            []pick
 		Lists             []tab
 		Table             lineTable
 		From, To, All     int
@@ -76,13 +76,13 @@ func (p *Pages) lines(c echo.Context, o *opened) error {
 	}{opened: o, Alternative: a.Name, Show: show, Table: tableOfLines(r, a, show, shown)}
 	for _, name := range []string{"of", "request", "basis", "units"} {
 		if value := c.QueryParam(name); value != "" {
-			page.Hidden = append(page.Hidden, option{name, value})
+			page.Hidden = append(page.Hidden, pick{name, value})
 		}
 	}
 	for _, in := range o.What.Changed() {
-		page.Hidden = append(page.Hidden, option{in.Name, in.Given})
+		page.Hidden = append(page.Hidden, pick{in.Name, in.Given})
 	}
-	page.Hidden = append(page.Hidden, option{"show", show})
+	page.Hidden = append(page.Hidden, pick{"show", show})
 	for k := range r.Alternatives {
 		page.Names = append(page.Names, r.Alternatives[k].Name)
 	}

@@ -180,7 +180,7 @@ type tab struct {
 	Here       bool
 }
 
-// view is a option of how figures are shown.
+// view is a pick of how figures are shown.
 type view struct {
 	Name string
 	Tabs []tab
@@ -265,12 +265,12 @@ func (o *opened) Apart() string {
 }
 
 // Hidden are the parameters that the form of changes leaves alone.
-func (o *opened) Hidden() []option { return hidden(unchanged(o.query)) }
+func (o *opened) Hidden() []pick { return hidden(unchanged(o.query)) }
 
-func hidden(query url.Values) (list []option) {
+func hidden(query url.Values) (list []pick) {
 	for _, name := range slices.Sorted(maps.Keys(query)) {
 		for _, value := range query[name] {
-			list = append(list, option{name, value})
+			list = append(list, pick{name, value})
 		}
 	}
 	return list

@@ -20,13 +20,10 @@ import (
 // studyPath is where the page of a study is.
 func studyPath(id string) string { return "/studies/" + url.PathEscape(id) }
 
-// saveForm is the form that saves a comparison under a name.
+// saveForm is the form that saves a comparison under a name (see SaveComparison).
 type saveForm struct {
-	Name, Tags          string
-	Request             string // as packed writes it
-	Key                 string // that the form has, so that sending it twice saves once
-	NameFault, TagFault string
-	Faults              []Fault
+	Request string // as packed writes it
+	Once    string // that tells the form from others, so that sending it twice saves once
 }
 
 // splitTags reads tags that stand one behind the other.
@@ -53,50 +50,6 @@ func blamed(faults []Fault) (name, tags string, rest []Fault) {
 		}
 	}
 	return name, tags, rest
-}
-
-// SaveStudy saves the comparison of a form under a name, and leads to it.
-func (p *Pages) SaveStudy(c echo.Context) error {
-	form := saveForm{Name: strings.TrimSpace(c.FormValue("name")), Tags: c.FormValue("tags"), Request: c.FormValue("request"), Key: c.FormValue("key")}
-	request, err := readRequest(form.Request)
-	if err != nil {
-		return err
-	}
-	if form.Key == "" || len(form.Key) > maxID || report.Printable(form.Key) != form.Key {
-		return &service.Error{Code: service.Malformed, Detail: "The form lacks the name that tells it from others; open its page again."}
-	}
-	content, err := json.Marshal(service.NewStudy{Name: form.Name, Tags: splitTags(form.Tags), Request: jsontext.Value(request)}, json.Deterministic(true), jsontext.AllowInvalidUTF8(true))
-	if err != nil {
-		return &service.Error{Code: service.Malformed, Detail: "The comparison of the form cannot be read.", Cause: err}
-	}
-	location, err := p.desk.Once(c, form.Key, content, func(retry *inventory.Retry) (string, error) {
-		accepted, refused, err := p.desk.Check("createStudy", content)
-		if err != nil {
-			return "", err
-		}
-		if len(refused) > 0 {
-			return "", &service.Error{Code: service.Invalid, Detail: "Mend what is named.", Faults: refused}
-		}
-		var asked service.NewStudy
-		if err := json.Unmarshal(accepted, &asked); err != nil {
-			return "", &service.Error{Code: service.Malformed, Detail: "The comparison of the form cannot be read.", Cause: err}
-		}
-		var study inventory.Study
-		err = p.desk.Compute(c.Request().Context(), "createStudy", func(ctx context.Context) (err error) {
-			study, err = p.desk.Service.CreateStudy(ctx, retry, asked)
-			return err
-		})
-		return service.StudyLocation(study.ID), err
-	})
-	if err != nil {
-		problem := p.desk.Explain(c, err)
-		if len(problem.Faults) == 0 {
-			return err
-		}
-		form.NameFault, form.TagFault, form.Faults = blamed(problem.Faults)
-		return p.Render(c, problem.Status, "notsaved", "Not saved yet", form)
-	}
-	return c.Redirect(http.StatusSeeOther, studyPath(location[strings.LastIndexByte(location, '/')+1:]))
 }
 
 // aboutStudy is what the page of a study says beside its comparison.
@@ -303,7 +256,7 @@ var studyFilters = []field{
 type field struct{ Name, Label, Hint, Value, Fault string }
 
 // studySorts are what studies may be sorted by, and in which direction people want that.
-var studySorts = []option{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}}
+var studySorts = []pick{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}}
 
 // maxFilter is the longest text of a filter, in characters.
 const maxFilter = 100
@@ -313,7 +266,7 @@ func (p *Pages) Studies(c echo.Context) error {
 	page := struct {
 		Fields   []field
 		Sort     string
-		Sorts    []option
+		Sorts    []pick
 		Filtered bool
 		Faults   []Fault
 		Studies  []studyRow
@@ -331,7 +284,7 @@ func (p *Pages) Studies(c echo.Context) error {
 	q := service.StudyQuery{Inventory: value["inventory"], ThicknessMin: value["thickness_min"], ThicknessMax: value["thickness_max"], CarbonMin: value["carbon_min"], CarbonMax: value["carbon_max"],
 		CostMin: value["cost_min"], CostMax: value["cost_max"], StudyFilter: inventory.StudyFilter{Region: value["region"], Item: value["item"], Tag: value["tag"], Currency: value["currency"], Text: value["text"]}}
 	page.Sort = c.QueryParam("sort")
-	if !slices.ContainsFunc(studySorts, func(s option) bool { return s.Value == page.Sort }) {
+	if !slices.ContainsFunc(studySorts, func(s pick) bool { return s.Value == page.Sort }) {
 		page.Sort = studySorts[0].Value
 	}
 	q.Sort = inventory.StudySort(page.Sort)

@@ -43,15 +43,15 @@ type input struct {
 	Name, Label, Unit string
 	Now               string // what the comparison has; empty where that is nothing, or not one value
 	Hint              string
-	Given             string   // what the address says in place of it; empty where it says nothing
-	Choices           []option // where not every text may be given
+	Given             string // what the address says in place of it; empty where it says nothing
+	Choices           []pick // where not every text may be given
 	Faults            []string
 	set               func(document map[string]any, text string)
 	answersFor        func(pointer string) bool // of a fault in the comparison changed
 }
 
-// option is one of several values that an input may have.
-type option struct{ Value, Label string }
+// pick is one of several values that an input may have.
+type pick struct{ Value, Label string }
 
 // Value is what the field shows.
 func (in *input) Value() string {
@@ -85,7 +85,7 @@ func (in *input) said(text string) string {
 // whatIf is what an address changes of a comparison.
 type whatIf struct {
 	Money, Hauls, Prices []*input // Prices are those of the items that are changed
-	Items                []option // whose price may be changed
+	Items                []pick   // whose price may be changed
 	Item, Price          string   // of the form, where only one of them was given
 	ItemFault            string
 	PriceFault           string
@@ -138,7 +138,7 @@ func (in *input) read(text string) string {
 		return ""
 	}
 	if len(in.Choices) > 0 {
-		if !slices.ContainsFunc(in.Choices, func(c option) bool { return c.Value == text }) {
+		if !slices.ContainsFunc(in.Choices, func(c pick) bool { return c.Value == text }) {
 			return ""
 		}
 		return text
@@ -198,7 +198,7 @@ func (w *whatIf) moneyOf(document map[string]any, currency string) {
 	if price["by_year"] != nil {
 		carbon.Hint = "by year"
 	}
-	within := &input{Name: carbonInParam, Label: "Count the price of carbon", Now: "beside", Choices: []option{{"beside", "beside the cost"}, {"cost", "in the cost"}},
+	within := &input{Name: carbonInParam, Label: "Count the price of carbon", Now: "beside", Choices: []pick{{"beside", "beside the cost"}, {"cost", "in the cost"}},
 		set: func(document map[string]any, text string) {
 			price := objectIn(objectIn(document, "economics"), "carbon_price")
 			if price["in_cost"] = true; text != "cost" {
@@ -306,7 +306,7 @@ func (w *whatIf) pricesOf(document map[string]any, query url.Values, version *in
 		if in.Now != "" {
 			label += ", " + in.Now
 		}
-		w.Items = append(w.Items, option{code, label})
+		w.Items = append(w.Items, pick{code, label})
 	}
 }
 
@@ -314,7 +314,7 @@ func (w *whatIf) pricesOf(document map[string]any, query url.Values, version *in
 // one alone cannot be meant.
 func (w *whatIf) pairOf(query url.Values) {
 	item, price := query.Get(itemParam), strings.TrimSpace(query.Get(newPriceParam))
-	known := slices.ContainsFunc(w.Items, func(c option) bool { return c.Value == item })
+	known := slices.ContainsFunc(w.Items, func(c pick) bool { return c.Value == item })
 	switch {
 	case known && price != "":
 		for _, in := range w.Prices {
