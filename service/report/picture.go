@@ -105,7 +105,7 @@ type mark struct {
 }
 
 // pattern is a fill.
-type pattern struct{ ID, Colour, Lines string }
+type pattern struct{ ID, Colour, Lines, Ink string }
 
 // drawing is a picture while it is drawn.
 type drawing struct {
@@ -117,17 +117,18 @@ type drawing struct {
 
 // The colours of M. Okabe and K. Ito, Color Universal Design (2008), which people with
 // the common kinds of colour blindness tell apart, each with lines of its own for print
-// without colour. The lighter ones contrast less than 3:1 with white (WCAG 2.1, 1.4.11),
-// so every shape has an outline in the colour of the text.
-var fills = []struct{ colour, lines string }{
-	{"#56B4E9", ""},
-	{"#E69F00", "M-2 2L2 -2M0 8L8 0M6 10L10 6"},
-	{"#009E73", "M-2 6L2 10M0 0L8 8M6 -2L10 2"},
-	{"#F0E442", "M2 2h1M6 6h1"},
-	{"#0072B2", "M0 4H8"},
-	{"#D55E00", "M4 0V8"},
-	{"#CC79A7", "M0 4H8M4 0V8"},
-	{"#999999", "M0 0L8 8M0 8L8 0"},
+// without colour: black on the light ones, white on the dark. The lighter ones contrast
+// less than 3:1 with white (WCAG 2.1, 1.4.11), so every shape has an outline in the
+// colour of the text. The last, a grey, is not theirs.
+var fills = []struct{ colour, lines, ink string }{
+	{"#56B4E9", "", ""},
+	{"#E69F00", "M-2 2L2 -2M0 8L8 0M6 10L10 6", "#000"},
+	{"#009E73", "M-2 6L2 10M0 0L8 8M6 -2L10 2", "#FFF"},
+	{"#F0E442", "M1.5 2h1.5M5.5 6h1.5", "#000"},
+	{"#0072B2", "M0 4H8", "#FFF"},
+	{"#D55E00", "M4 0V8", "#FFF"},
+	{"#CC79A7", "M0 4H8M4 0V8", "#000"},
+	{"#999999", "M0 0L8 8M0 8L8 0", "#000"},
 }
 
 // dashes tell lines apart without colour.
@@ -142,7 +143,7 @@ func (d *drawing) fill(n int) string {
 			return "url(#" + id + ")"
 		}
 	}
-	d.Patterns = append(d.Patterns, pattern{id, fills[n].colour, fills[n].lines})
+	d.Patterns = append(d.Patterns, pattern{id, fills[n].colour, fills[n].lines, fills[n].ink})
 	return "url(#" + id + ")"
 }
 
@@ -154,10 +155,6 @@ func (d *drawing) text(x, y px, anchor, text string) {
 		anchor = ""
 	}
 	d.add(mark{Kind: "text", Class: "label", X: x, Y: y, Anchor: anchor, Text: text})
-}
-
-func (d *drawing) heading(x, y px, text string) {
-	d.add(mark{Kind: "text", Class: "label", X: x, Y: y, Weight: "bold", Text: text})
 }
 
 // rule is a thin line of the frame.
@@ -177,6 +174,7 @@ func (d *drawing) box(class string, x1, y1, x2, y2 px, fill, said string) {
 
 // done is the picture as drawn.
 func (d *drawing) done() Picture {
+	d.Description = strings.ReplaceAll(d.Description, " %", "\u00a0%") // no line begins with the sign
 	svg, err := executed("svg", d)
 	if err != nil { // the template is ours and its data are texts and numbers
 		panic(err)
@@ -274,7 +272,7 @@ func (s scale) room(shown Shown) px {
 	return widest + 10*unit
 }
 
-// legend writes names with their fills, in lines, and returns where it ends.
+// legend writes names with their keys, in lines, and returns where it ends.
 func (d *drawing) legend(x, y, right px, names []string, key func(n int, x, y px)) px {
 	at := x
 	for n, name := range names {
@@ -297,7 +295,7 @@ func widthOf(text string) px {
 		switch {
 		case unicode.Is(unicode.Mn, r) || unicode.Is(unicode.Cf, r):
 		case strings.ContainsRune("iljtfr.,:;'|!()[] -’\u00a0\u202f", r):
-			w += textSize * 40 / 100
+			w += textSize * 36 / 100
 		case r >= 0x1100 || strings.ContainsRune("mwMW@%…", r):
 			w += textSize
 		case unicode.IsUpper(r):
@@ -309,18 +307,33 @@ func widthOf(text string) px {
 	return w
 }
 
-// fitted is a name of foreign hands that fits: printable, and cut with an ellipsis where
-// it is too wide.
+// fitted is a name of foreign hands that fits: printable, and with an ellipsis in its
+// middle where it is too wide, as names that begin alike often end differently.
 func fitted(name string, room px) string {
-	name = strings.TrimSpace(Printable(name))
-	if widthOf(name) > room {
-		runes := []rune(name)
-		for len(runes) > 1 && (widthOf(string(runes))+textSize > room || unicode.Is(unicode.Mn, runes[len(runes)-1])) {
-			runes = runes[:len(runes)-1]
+	name = shownName(name)
+	runes := []rune(name)
+	if n := len(runes); n > 2*nameLength { // no drawing has room for more
+		runes = slices.Concat(runes[:nameLength], runes[n-nameLength:])
+	}
+	for keep := len(runes) - 1; widthOf(name) > room && keep > 1; keep-- {
+		head, tail := runes[:(keep*3+4)/5], runes[len(runes)-keep*2/5:]
+		for len(tail) > 0 && unicode.Is(unicode.Mn, tail[0]) { // a mark belongs to what stands before it
+			tail = tail[1:]
 		}
-		name = strings.TrimSpace(string(runes)) + "…"
+		name = strings.TrimSpace(string(head)) + "…" + strings.TrimSpace(string(tail))
 	}
 	return isolated(name)
+}
+
+// bold is fitted for letters that are wider.
+func bold(name string, room px) string { return fitted(name, room*88/100) }
+
+// shownName is a name without what cannot be printed; a dash where nothing is left.
+func shownName(name string) string {
+	if name = strings.TrimSpace(Printable(name)); name == "" {
+		return Unknown
+	}
+	return name
 }
 
 // nameLength is how much of a name stands in a sentence, in characters.
@@ -328,9 +341,9 @@ const nameLength = 60
 
 // named is a name within a sentence.
 func named(name string) string {
-	name = Printable(name)
+	name = shownName(name)
 	if runes := []rune(name); len(runes) > nameLength {
-		name = strings.TrimSpace(string(runes[:nameLength])) + "…"
+		name = strings.TrimSpace(string(runes[:nameLength*3/5])) + "…" + strings.TrimSpace(string(runes[len(runes)-nameLength*2/5:]))
 	}
 	return isolated(name)
 }
@@ -384,7 +397,7 @@ func (d *drawing) atEnds(ends []label, room px) {
 	free := -fullWidth
 	for _, e := range ends {
 		y := max(e.y+5*unit, free)
-		d.text(e.x+8*unit, y, "start", fitted(e.text, room-10*unit))
+		d.text(e.x+12*unit, y, "start", fitted(e.text, room-14*unit))
 		free = y + 15*unit
 	}
 }

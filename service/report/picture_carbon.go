@@ -228,7 +228,7 @@ func (s *stack) picture() Picture {
 	}
 	d.Description = s.description(unitName, drawn, on)
 
-	nameRoom, totalRoom := 150*unit, s.totalRoom(drawn, on)
+	nameRoom, totalRoom := 165*unit, s.totalRoom(drawn, on)
 	left, right := margin+nameRoom+8*unit, fullWidth-margin-totalRoom
 	var legend []string
 	var fillOf []string
@@ -263,8 +263,11 @@ func (s *stack) picture() Picture {
 	d.Marks = nil
 	for _, i := range drawn {
 		b := &s.bars[i]
-		label := fitted(b.name, nameRoom)
-		d.add(mark{Kind: "text", Class: "label", X: left - 8*unit, Y: y + 16*unit, Anchor: "end", Weight: s.weight(b.name), Text: label})
+		label := mark{Kind: "text", Class: "label", X: left - 8*unit, Y: y + 16*unit, Anchor: "end", Text: fitted(b.name, nameRoom)}
+		if b.name == s.of.Comparison.Baseline {
+			label.Weight, label.Text = "bold", bold(b.name, nameRoom)
+		}
+		d.add(label)
 		if _, ok := on(i, decimal.Zero); !ok {
 			d.text(left+4*unit, y+16*unit, "start", "no figure on this basis")
 			y += high
@@ -314,13 +317,6 @@ func (s *stack) totalRoom(drawn []int, on func(int, decimal.Decimal) (decimal.De
 // besideBox is a bar that counts in no total: empty, with a broken outline.
 func (d *drawing) besideBox(class string, x1, x2, y1, y2 px, said string) {
 	d.add(mark{Kind: "rect", Class: class, X: x1, Y: y1, W: x2 - x1, H: y2 - y1, Fill: "none", Stroke: "currentColor", Thick: "1.5", Dash: "3 2", Text: said})
-}
-
-func (s *stack) weight(name string) string {
-	if name == s.of.Comparison.Baseline {
-		return "bold"
-	}
-	return ""
 }
 
 func (s *stack) description(unitName string, drawn []int, on func(int, decimal.Decimal) (decimal.Decimal, bool)) string {

@@ -10,12 +10,6 @@ import (
 	"slabledger/service"
 )
 
-// flows are the amounts of one kind by year.
-type flows struct {
-	name   string
-	byYear map[int]decimal.Decimal
-}
-
 // The kinds of cost as they are drawn, each with a fill of its own.
 const (
 	flowInitial = iota
@@ -206,7 +200,7 @@ func (d *drawing) cashFlows(r *service.ComparisonResponse, drawn []*cashFlow, un
 		years = newScale(decimal.Zero, decimal.NewFromInt(8), left+thick, right-thick, 8)
 	}
 	for p, f := range drawn {
-		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: fitted(f.of.Name, right-left)})
+		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: bold(f.of.Name, right-left)})
 		y += lineHeight
 		s := newScale(lo, hi, y+high, y, 4)
 		d.rule(left, y, left, y+high, "axis")

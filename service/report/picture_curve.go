@@ -13,6 +13,10 @@ import (
 // mostCurves is how many beams are drawn; the table has the readings of all.
 const mostCurves = 12
 
+// lineColours are those of the palette that contrast at least 3:1 with white and with
+// near-black, as a line has no outline.
+var lineColours = []string{fills[4].colour, fills[5].colour, fills[2].colour, "currentColor"}
+
 // LoadDeflection draws the load of each beam over its deflection, or the opening of its
 // crack mouth, with the points that the standard reads. service.BeamCurves reads them.
 func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Picture {
@@ -58,7 +62,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 	}
 	const top, bottom = 66 * unit, 340 * unit
 	ys := newScale(ly, hy, bottom, top, 6)
-	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-130*unit
+	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-150*unit
 	xs := newScale(shown.LengthOf(lx), shown.LengthOf(hx), left, right, 6)
 	d.up(ys, left, right, "Load, kN", shown)
 	d.across(xs, bottom, top, name+", "+length, shown)
@@ -84,7 +88,6 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 			free = l.x + half + 6*unit
 		}
 	}
-	var ends []label
 	for k, c := range drawn {
 		var px1, py1 []px
 		for _, p := range c.Points {
@@ -95,10 +98,13 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		if c.Excluded {
 			says += " (left out)"
 		}
-		colour := fills[[]int{4, 5, 2, 6}[k%4]].colour
+		colour := lineColours[k%len(lineColours)]
 		d.curve("curve", px1, py1, dashes[k%len(dashes)], "1.8", named(says))
 		d.Marks[len(d.Marks)-1].Stroke = colour
-		ends = append(ends, label{px1[len(px1)-1], py1[len(py1)-1], says})
+		at := top + px(k)*lineHeight
+		d.curve("key", []px{right + 12*unit, right + 44*unit}, []px{at, at}, dashes[k%len(dashes)], "1.8", "")
+		d.Marks[len(d.Marks)-1].Stroke = colour
+		d.text(right+50*unit, at+5*unit, "start", fitted(says, fullWidth-margin-right-50*unit))
 		for _, r := range c.Read {
 			x, y := xs.at(shown.LengthOf(r.MM)), ys.at(r.KN)
 			said := fmt.Sprintf("%s, %s: %s kN at %s %s", named(c.Beam), pointName(r.Point), shown.Significant(r.KN), shown.Significant(shown.LengthOf(r.MM)), length)
@@ -109,11 +115,6 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 			}
 		}
 	}
-	slices.SortStableFunc(ends, func(a, b label) int { return int(a.y - b.y) })
-	for i := range ends {
-		ends[i].x = right
-	}
-	d.atEnds(ends, 130*unit)
 	y := bottom + 2*lineHeight + 10*unit
 	d.legend(left, y, fullWidth-margin, []string{"peak", "load at a deflection of the standard"}, func(n int, x, y px) {
 		if n == 0 {

@@ -17,7 +17,7 @@ func Difference(id string, r *service.UncertaintyResponse, pair *service.Uncerta
 	m := shown.measured(r.Inventory, q.Measure)
 	first, second := named(pair.First), named(pair.Second)
 	d := &drawing{Picture: Picture{ID: id, Title: "How sure the difference in " + m.name + " is"}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Percentiles of " + m.name + " of " + Printable(pair.First) + " less " + Printable(pair.Second) + ", of " + counted(r.Samples, "sample"),
+	d.Table = PictureTable{Caption: "Percentiles of " + m.name + " of " + first + " less " + second + ", of " + counted(r.Samples, "sample"),
 		Columns: []PictureColumn{{Head: "Percentile", Unit: "%", Numeric: true}, {Head: "Difference", Unit: m.unit, Numeric: true}, {Head: "Standard error", Unit: m.unit, Numeric: true}}}
 	for _, p := range q.Percentiles {
 		d.Table.Rows = append(d.Table.Rows, []string{shown.Plain(p.Percent.Decimal), m.shown.whole(m.of(p.Value.Decimal)), m.shown.whole(m.of(p.SE.Decimal))})
@@ -27,18 +27,26 @@ func Difference(id string, r *service.UncertaintyResponse, pair *service.Uncerta
 		d.Description = "The answer has no percentiles, so there is nothing to draw."
 		return d.Picture
 	}
-	share := func(v decimal.Decimal) string { return shown.Number(v.Shift(2), 1) + " %" }
+	share := func(v decimal.Decimal) string {
+		switch percent := v.Shift(2).RoundBank(1); { // what is not all of it never reads 100
+		case percent.Equal(num.Hundred) && v.LessThan(num.One):
+			return "more than 99.9 %"
+		case percent.IsZero() && v.IsPositive():
+			return "less than 0.1 %"
+		default:
+			return shown.Number(percent, 1) + " %"
+		}
+	}
 	low, high := q.Percentiles[0], q.Percentiles[n-1]
-	d.Description = fmt.Sprintf("%s less %s, in %s: the mean is %s, and from %s to %s lie %s of 100 samples. ", first, second, m.name, m.say(q.Mean.Decimal), m.say(low.Value.Decimal), m.say(high.Value.Decimal),
+	d.Description = fmt.Sprintf("Of %s less %s in %s the mean is %s; from %s to %s lie %s of 100 samples. ", first, second, m.name, m.say(q.Mean.Decimal), m.say(low.Value.Decimal), m.say(high.Value.Decimal),
 		shown.Plain(high.Percent.Sub(low.Percent.Decimal)))
 	if q.Indistinguishable {
 		d.Description += "The two are indistinguishable."
 	} else {
-		d.Description += fmt.Sprintf("%s is lower in %s of the samples (95 %% interval %s to %s).", first, share(q.FirstLower.Probability.Decimal), share(q.FirstLower.Low.Decimal), share(q.FirstLower.High.Decimal))
+		d.Description += fmt.Sprintf("In %[2]s of the samples %[1]s is lower (95 %% interval %[3]s to %[4]s).", first, share(q.FirstLower.Probability.Decimal), share(q.FirstLower.Low.Decimal), share(q.FirstLower.High.Decimal))
 	}
-	if n < 10 {
-		d.Description += fmt.Sprintf(" The answer holds %d percentiles; between them the lines are straight.", n)
-	}
+	d.Description += fmt.Sprintf(" The box holds the middle half, and its whiskers end at the percentiles %s and %s. The answer holds %s, each drawn with its standard error; between them the lines are straight, and beyond them nothing is known.",
+		shown.Plain(low.Percent.Decimal), shown.Plain(high.Percent.Decimal), counted(n, "percentile"))
 	lo, hi := decimal.Zero, decimal.Zero
 	for _, p := range q.Percentiles {
 		lo, hi = decimal.Min(lo, m.of(p.Value.Sub(p.SE.Decimal))), decimal.Max(hi, m.of(p.Value.Add(p.SE.Decimal)))

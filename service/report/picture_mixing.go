@@ -12,8 +12,8 @@ import (
 // for how long it mixes and what comes out. A mix without stages is one.
 func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, shown Shown) Picture {
 	names := itemNames(sources)
-	d := &drawing{Picture: Picture{ID: id, Title: "Mixing of " + Printable(a.Name)}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Materials by stage of mixing, for 1 m³ of concrete of " + Printable(a.Name), Columns: []PictureColumn{{Head: "Stage"}, {Head: "Mixer"}, {Head: "Mixing time", Unit: "min", Numeric: true}, {Head: "Material"}, {Head: "Mass", Unit: "kg/m³", Numeric: true}}}
+	d := &drawing{Picture: Picture{ID: id, Title: "Mixing of " + named(a.Name)}, W: fullWidth}
+	d.Table = PictureTable{Caption: "Materials by stage of mixing, for 1 m³ of concrete of " + named(a.Name), Columns: []PictureColumn{{Head: "Stage"}, {Head: "Mixer"}, {Head: "Mixing time", Unit: "min", Numeric: true}, {Head: "Material"}, {Head: "Mass", Unit: "kg/m³", Numeric: true}}}
 	stages, planned := a.Mix.Stages, true
 	if len(stages) == 0 {
 		planned = false
@@ -40,7 +40,7 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		return d.Picture
 	}
 	if planned {
-		d.Description = fmt.Sprintf("%s is mixed in %s", named(a.Name), counted(len(stages), "stage"))
+		d.Description = fmt.Sprintf("The concrete of %s is mixed in %s", named(a.Name), counted(len(stages), "stage"))
 		for i, s := range stages {
 			lead := ", then "
 			if i == 0 {
@@ -60,7 +60,7 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		}
 		d.Description += fmt.Sprintf("; in all %s for %s kg/m³.", counted(minutes, "minute"), shown.Significant(total))
 	} else {
-		d.Description = fmt.Sprintf("%s is mixed at once, %s kg/m³; the request gives no stages and no times.", named(a.Name), shown.Significant(total))
+		d.Description = fmt.Sprintf("The concrete of %s is mixed at once, %s kg/m³; the request gives no stages and no times.", named(a.Name), shown.Significant(total))
 	}
 
 	const boxLeft, boxRight = 372 * unit, 624 * unit
@@ -76,7 +76,7 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		}
 		high := max(px(len(s.Constituents))*lineHeight, px(len(lines)+1)*lineHeight) + 14*unit
 		d.box("stage", boxLeft, y, boxRight, y+high, "none", "")
-		d.add(mark{Kind: "text", Class: "label", X: middle, Y: y + lineHeight, Anchor: "middle", Weight: "bold", Text: fitted(s.Name, boxRight-boxLeft-16*unit)})
+		d.add(mark{Kind: "text", Class: "label", X: middle, Y: y + lineHeight, Anchor: "middle", Weight: "bold", Text: bold(s.Name, boxRight-boxLeft-16*unit)})
 		for k, line := range lines {
 			d.text(middle, y+px(k+2)*lineHeight, "middle", line)
 		}

@@ -12,6 +12,9 @@ import (
 // allNamed is up to how many alternatives each has its name beside its point.
 const allNamed = 12
 
+// mostListed is how many of a numbered front are named below the drawing.
+const mostListed = 20
+
 // CostAgainstCarbon draws each alternative by its net present value and its total carbon.
 // Where they are many, only the baseline and those of the Pareto front, which no
 // other beats in both, are named; the front is joined to guide the eye.
@@ -21,7 +24,7 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	d.Table = PictureTable{Caption: "Net present value and total carbon of each alternative", Columns: []PictureColumn{{Head: "Alternative"},
 		{Head: "Net present value", Unit: money, Numeric: true}, {Head: "Carbon, total of declared modules", Unit: carbon, Numeric: true}, {Head: "Pareto front"}}}
 	type point struct {
-		name            string
+		name, money     string
 		x, y            decimal.Decimal
 		front, baseline bool
 	}
@@ -50,6 +53,7 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 			without++
 			continue
 		}
+		p.money = shown.Money(&r.Head, a, a.Cost.NetPresentValuePerM2.Decimal)
 		points = append(points, p)
 	}
 	if len(points) == 0 {
@@ -64,9 +68,11 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	}
 	slices.SortStableFunc(front, func(a, b point) int { return a.x.Cmp(b.x) })
 	say := func(p point) string {
-		return fmt.Sprintf("%s (%s %s, %s %s)", named(p.name), shown.Number(p.x, 2), money, shown.Significant(p.y), carbon)
+		return fmt.Sprintf("%s (%s %s, %s %s)", named(p.name), p.money, money, shown.Significant(p.y), carbon)
 	}
 	switch {
+	case len(points) == 1:
+		d.Description = "There is one alternative: " + say(points[0]) + "."
 	case len(front) == 0:
 		d.Description = counted(len(points), "alternative") + " by cost and carbon; they are not ranked, so there is no Pareto front."
 	case len(front) == 1:
@@ -116,23 +122,41 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	})
 	for _, p := range order {
 		x, y := xs.at(p.x), ys.at(p.y)
-		d.dot(x, y, p.front, p.baseline, "point", fmt.Sprintf("%s: %s %s, %s %s", named(p.name), shown.Number(p.x, 2), money, shown.Significant(p.y), carbon))
+		d.dot(x, y, p.front, p.baseline, "point", fmt.Sprintf("%s: %s %s, %s %s", named(p.name), p.money, money, shown.Significant(p.y), carbon))
 		taken = append(taken, area{x - 6*unit, y - 6*unit, x + 6*unit, y + 6*unit})
 	}
-	unnamed := 0
-	for i := len(order) - 1; i >= 0; i-- {
-		p := order[i]
-		if !p.front && !p.baseline && len(points) > allNamed {
-			continue
-		}
-		if !d.near(xs.at(p.x), ys.at(p.y), fitted(p.name, 150*unit), area{left + 2*unit, top - lineHeight, fullWidth - margin, bottom - 2*unit}, &taken) {
-			unnamed++
+	// The names that have room stand beside their points. Where one of the front has none,
+	// the front is numbered, and named below.
+	within := area{left + 2*unit, top - lineHeight, fullWidth - margin, bottom - 2*unit}
+	drawn, free := len(d.Marks), len(taken)
+	room := true
+	for _, p := range slices.Backward(order) {
+		if p.front || p.baseline || len(points) <= allNamed {
+			room = d.near(xs.at(p.x), ys.at(p.y), fitted(p.name, 150*unit), within, &taken) && room
 		}
 	}
-	if unnamed > 0 {
-		d.Description += fmt.Sprintf(" There is no room for %s; the table has all.", counted(unnamed, "name"))
+	y := bottom + 2*lineHeight + 12*unit
+	if !room && len(front) > 0 {
+		d.Marks, taken = d.Marks[:drawn], taken[:free]
+		for i, p := range front {
+			d.near(xs.at(p.x), ys.at(p.y), shown.Int(i+1), within, &taken)
+			if i < mostListed {
+				y += lineHeight
+				d.text(left, y, "end", shown.Int(i+1))
+				d.text(left+8*unit, y, "start", fitted(p.name, right-left))
+			}
+		}
+		for _, p := range points {
+			if p.baseline && !p.front {
+				d.near(xs.at(p.x), ys.at(p.y), fitted(p.name, 150*unit), within, &taken)
+			}
+		}
+		if n := len(front) - mostListed; n > 0 {
+			d.Description += fmt.Sprintf(" The table names %d more of the front.", n)
+		}
+		y += 8 * unit
 	}
-	d.H = bottom + 2*lineHeight + 12*unit
+	d.H = y
 	return d.done()
 }
 
@@ -159,15 +183,22 @@ func (a area) within(b area) bool {
 	return a.x1 >= b.x1 && a.x2 <= b.x2 && a.y1 >= b.y1 && a.y2 <= b.y2
 }
 
+// place is where a text stands by its point.
+type place struct {
+	x, y   px
+	anchor string
+}
+
 // near writes a text beside a point where there is room: right of it, left, above, below;
-// false where there is none.
+// a number first below, where a front has nothing. It is false where there is no room.
 func (d *drawing) near(x, y px, text string, within area, taken *[]area) bool {
 	w, gap := widthOf(text), px(9*unit)
-	for _, at := range []struct {
-		x, y   px
-		anchor string
-	}{{x + gap, y + 5*unit, "start"}, {x - gap, y + 5*unit, "end"}, {x, y - 10*unit, "middle"}, {x, y + 20*unit, "middle"},
-		{x + gap, y - 8*unit, "start"}, {x - gap, y - 8*unit, "end"}, {x + gap, y + 18*unit, "start"}, {x - gap, y + 18*unit, "end"}} {
+	places := []place{{x + gap, y + 5*unit, "start"}, {x - gap, y + 5*unit, "end"}, {x, y - 10*unit, "middle"}, {x, y + 20*unit, "middle"},
+		{x + gap, y - 8*unit, "start"}, {x - gap, y - 8*unit, "end"}, {x + gap, y + 18*unit, "start"}, {x - gap, y + 18*unit, "end"}}
+	if len(text) < 3 {
+		places = append([]place{{x - 5*unit, y + 18*unit, "end"}, {x, y + 20*unit, "middle"}}, places...)
+	}
+	for _, at := range places {
 		box := area{at.x, at.y - 12*unit, at.x + w, at.y + 3*unit}
 		switch at.anchor {
 		case "end":

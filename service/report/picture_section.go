@@ -107,7 +107,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 		d.box("key", x, y, x+18*unit, y+13*unit, d.layerFill(n), "")
 	}) + 8*unit
 	for _, s := range drawn {
-		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: fitted(s.name, right-left)})
+		d.add(mark{Kind: "text", Class: "label", X: left, Y: y + 12*unit, Weight: "bold", Text: bold(s.name, right-left)})
 		y += lineHeight + 2*unit
 		x2 := left + scaled(s.width)
 		deep := scaled(s.thickness)
@@ -123,7 +123,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 			}
 		}
 		if s.tied {
-			d.add(mark{Kind: "line", Class: "tie", X: left - 10*unit, Y: middle, W: left + 14*unit, H: middle, Stroke: "currentColor", Thick: "3", Text: "tie bar"})
+			d.add(mark{Kind: "rect", Class: "tie", X: left - 10*unit, Y: middle - 2*unit, W: 24 * unit, H: 4 * unit, Fill: "#FFF", Stroke: "#000", Thick: "1.5", Text: "tie bar"})
 		}
 		y += deep
 		for _, l := range s.layers {
@@ -136,8 +136,8 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 		d.rule(left, y, left, y+8*unit, "axis")
 		d.rule(x2, y, x2, y+8*unit, "axis")
 		d.rule(left, y+4*unit, x2, y+4*unit, "axis")
-		d.text((left+x2)/2, y+lineHeight, "middle", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-2*margin))
-		y += lineHeight + 14*unit
+		d.text(left, y+lineHeight+4*unit, "start", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-margin-left))
+		y += lineHeight + 18*unit
 	}
 	d.H = y
 	return d.done()
@@ -148,7 +148,7 @@ func (d *drawing) layerFill(n int) string {
 	if n == 0 {
 		id := d.ID + "-concrete"
 		if !slices.ContainsFunc(d.Patterns, func(p pattern) bool { return p.ID == id }) {
-			d.Patterns = append(d.Patterns, pattern{id, "#DDDDDD", ""})
+			d.Patterns = append(d.Patterns, pattern{ID: id, Colour: "#DDDDDD"})
 		}
 		return "url(#" + id + ")"
 	}

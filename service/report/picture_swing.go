@@ -54,7 +54,7 @@ func Swing(r *service.SensitivityResponse, shown Shown) Picture {
 	m := shown.measured(r.Inventory, r.Measure)
 	first, second := named(r.First), named(r.Second)
 	d := &drawing{Picture: Picture{ID: "swing", Title: "What each input does to the difference"}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Difference in " + m.name + " of " + Printable(r.First) + " less " + Printable(r.Second) + ", one input at a time", Columns: []PictureColumn{{Head: "Input"}, {Head: "Unit of the input"},
+	d.Table = PictureTable{Caption: "Difference in " + m.name + " of " + first + " less " + second + ", one input at a time", Columns: []PictureColumn{{Head: "Input"}, {Head: "Unit of the input"},
 		{Head: "Input, low", Numeric: true}, {Head: "Difference, low", Unit: m.unit, Numeric: true}, {Head: "Input, high", Numeric: true}, {Head: "Difference, high", Unit: m.unit, Numeric: true}, {Head: "The other is lower at an end"}}}
 	for _, l := range r.Lines {
 		turns := "no"
@@ -70,7 +70,7 @@ func Swing(r *service.SensitivityResponse, shown Shown) Picture {
 	}
 	nominal := r.Nominal.Difference.Decimal
 	largest := r.Lines[0]
-	d.Description = fmt.Sprintf("The difference in %s of %s less %s is %s. %s moves it most, from %s at its low end to %s at its high end. ", m.name, first, second, m.say(nominal),
+	d.Description = fmt.Sprintf("The difference in %s of %s less %s is %s. The %s moves it most: from %s at its low end to %s at its high end. ", m.name, first, second, m.say(nominal),
 		named(largest.Name), m.say(largest.Low.Difference.Decimal), m.say(largest.High.Difference.Decimal))
 	if n := len(r.Reversals); n == 0 {
 		d.Description += "At no end of any input does the other alternative become the lower."
@@ -78,8 +78,11 @@ func Swing(r *service.SensitivityResponse, shown Shown) Picture {
 		d.Description += "At an end of " + counted(n, "input") + " the other alternative becomes the lower, beyond the line at zero."
 	}
 	lines := r.Lines[:min(len(r.Lines), mostSwings)]
+	for len(lines) > 1 && lines[len(lines)-1].Swing.IsZero() {
+		lines = lines[:len(lines)-1]
+	}
 	if n := len(r.Lines) - len(lines); n > 0 {
-		d.Description += fmt.Sprintf(" The %d inputs that do least stand in the table.", n)
+		d.Description += fmt.Sprintf(" The %d that do least, or nothing, stand in the table alone.", n)
 	}
 	lo, hi := decimal.Min(m.of(nominal), decimal.Zero), decimal.Max(m.of(nominal), decimal.Zero)
 	for _, l := range lines {

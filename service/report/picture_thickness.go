@@ -16,6 +16,9 @@ const mostAxles = 24
 // axle group uses up, at the thickness that is built or checked. Methods without axle
 // groups have no such picture.
 func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Picture {
+	if r == nil {
+		return Picture{ID: id, Title: "Damage by axle group", Description: "The thickness was given and not sized, so there is nothing to draw."}
+	}
 	thickness := shown.Length(r.ThicknessMM.Decimal) + " " + shown.LengthUnit()
 	d := &drawing{Picture: Picture{ID: id, Title: "Damage by axle group at " + thickness}, W: fullWidth}
 	d.Table = PictureTable{Caption: "Damage by axle group at a thickness of " + thickness, Columns: []PictureColumn{{Head: "Axle group"}, {Head: "Load", Unit: "kN", Numeric: true}, {Head: "Repetitions", Numeric: true},
@@ -60,12 +63,12 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 		d.box("key", x, y, x+18*unit, y+13*unit, d.fill(n), "")
 	}) + 10*unit
 	axis := newScale(decimal.Zero, hi, left, right, 5)
-	const bar, high = 13 * unit, 34 * unit
+	const bar, high = 15 * unit, 40 * unit
 	top, bottom := y-4*unit, y+px(len(lines))*high
 	d.across(axis, bottom, top, "Damage, % of the life", shown)
 	for _, l := range lines {
 		name := words(l.Axle) + ", " + shown.Significant(l.LoadKN.Decimal) + " kN"
-		d.text(left-8*unit, y+18*unit, "end", fitted(name, nameRoom))
+		d.text(left-8*unit, y+20*unit, "end", fitted(name, nameRoom))
 		for k, v := range []decimal.Decimal{l.FatigueDamagePercent.Decimal, l.ErosionDamagePercent.Decimal} {
 			at := y + px(k)*bar
 			if !v.IsZero() {
