@@ -377,7 +377,7 @@ func TestHelpForEachCommand(t *testing.T) {
 var mayCall = map[string][]string{
 	"":                    {"api", "service", "service/report", "inventory", "inventory/sqlite", "inventory/postgres"},
 	"api":                 {"api/pages", "service", "service/report", "inventory", "inventory/epd", "lca/fault", "lca/unit"},
-	"api/pages":           {"service", "service/report", "inventory", "lca/fault", "lca/unit"},
+	"api/pages":           {"service", "service/report", "inventory", "lca/fault", "lca/num", "lca/unit"},
 	"service":             {"inventory", "inventory/epd", "lca/"},
 	"service/report":      {"service", "inventory", "lca/num"},
 	"inventory":           {"lca/num", "lca/unit"},

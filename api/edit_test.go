@@ -741,7 +741,7 @@ func TestSavingAndTakingOver(t *testing.T) {
 		}
 		values.Set("name", "Another")
 		r.post("/comparison/save", values)
-		holds(t, r.answer, http.StatusConflict, "saved another comparison already")
+		holds(t, r.answer, http.StatusUnprocessableEntity, "saved another comparison already")
 		var list struct {
 			Studies []struct {
 				ID   string   `json:"id"`

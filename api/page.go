@@ -76,13 +76,21 @@ func cut[E any](c echo.Context, p page, entries []E, key func(E) string) ([]E, p
 		return entries, pageLinks{}
 	}
 	entries = entries[:p.limit]
-	text, err := json.Marshal(cursor{key(entries[p.limit-1]), p.of})
-	if err != nil { // two texts, which are valid UTF-8
+	next := p.next(c, key(entries[p.limit-1]))
+	if next == "" {
 		return entries, pageLinks{}
+	}
+	c.Response().Header().Set("Link", "<"+next+`>; rel="next"`)
+	return entries, pageLinks{next}
+}
+
+// next is the address of the page behind a key.
+func (p page) next(c echo.Context, key string) string {
+	text, err := json.Marshal(cursor{key, p.of})
+	if err != nil { // two texts, which are valid UTF-8
+		return ""
 	}
 	query := c.QueryParams()
 	query.Set("cursor", base64.RawURLEncoding.EncodeToString(text))
-	next := c.Request().URL.EscapedPath() + "?" + query.Encode()
-	c.Response().Header().Set("Link", "<"+next+`>; rel="next"`)
-	return entries, pageLinks{next}
+	return c.Request().URL.EscapedPath() + "?" + query.Encode()
 }

@@ -113,7 +113,7 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		{204, server, request(http.MethodOptions, "/v1/inventories", nil), headers("", apiPolicy, "no-store", "Allow", "OPTIONS, GET, HEAD")},
 		{200, server, get("/"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
 		{303, closed.fixture, get("/"), headers("", apiPolicy, "no-store", "Location", "/sign-in?to=%2F")},
-		{404, server, get("/comparison"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
+		{404, server, get("/studies/nosuchstudy"), headers("text/html; charset=utf-8", pages.Policy, "no-store", "Referrer-Policy", "same-origin", "Vary", "Accept-Encoding, Accept-Language, Cookie")},
 		{304, server, get("/v1/inventories/demo/versions/1/items/ggbs", "If-None-Match", published), headers("", apiPolicy, forever, "Etag", "hash")},
 		{400, server, post("/v1/comparisons", "{"), refused()},
 		{401, closed.fixture, get("/v1/inventories"), refused("Www-Authenticate", `Bearer realm="slabledger"`)},

@@ -38,6 +38,13 @@ func (s *Server) newSite() *pages.Pages {
 			p.Instance = ""
 			return onPage(p)
 		},
+		Part: func(c echo.Context) (string, int, func(string) string, error) {
+			at, err := readPage(c)
+			if at.limit < 1 || at.limit > maxListed {
+				at.limit = standardLimit
+			}
+			return at.after, at.limit, func(key string) string { return at.next(c, key) }, err
+		},
 		Keyed: func(ctx context.Context) (bool, error) { return s.service.Keyed(ctx, s.options.Now()) },
 	})
 }
@@ -46,7 +53,18 @@ func (s *Server) routeSite() {
 	site := s.site
 	s.route(http.MethodGet, "/assets/:name", "asset", site.Asset)
 	s.page(http.MethodGet, "/", "home", site.Home)
-	s.page(http.MethodGet, "/comparison", "comparisonPage", site.Comparison)
+	for _, p := range []struct {
+		page, operation string
+		handle          echo.HandlerFunc
+	}{{"", "", site.Comparison}, {"/certainty", "Certainty", site.Certainty}, {"/sensitivity", "Sensitivity", site.Sensitivity}, {"/lines", "Lines", site.Lines}, {"/sources", "Sources", site.Sources}} {
+		s.page(http.MethodGet, "/comparison"+p.page, "comparison"+p.operation+"Page", p.handle)
+		s.page(http.MethodGet, "/studies/:study"+p.page, "study"+p.operation+"Page", p.handle)
+	}
+	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
+	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
+	s.page(http.MethodGet, "/studies/:study/delete", "askDeleteStudy", site.AskDelete)
+	s.page(http.MethodPost, "/studies/:study/delete", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
+	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
 	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
 	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
 	s.page(http.MethodPost, "/comparison/save", "saveComparison", site.SaveComparison)
@@ -102,6 +120,25 @@ func (s *Server) routeRunPages() {
 	s.page(http.MethodGet, "/runs/new", "newRunPage", site.NewRun)
 	s.page(http.MethodGet, run, "runPage", site.Run)
 	s.page(http.MethodPost, run+"/cancellation", "cancelRunForm", site.CancelRun)
+}
+
+// maxListed is the most entries of a list on a page.
+const maxListed = 200
+
+// formOf is a page that takes a form of so many bytes at most.
+func formOf(most int64, handle echo.HandlerFunc) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		r := c.Request()
+		r.Body = http.MaxBytesReader(c.Response(), r.Body, most)
+		if err := r.ParseForm(); err != nil {
+			var large *http.MaxBytesError
+			if errors.As(err, &large) {
+				return &refusal{code: "body-too-large", detail: "The form is too large."}
+			}
+			return &refusal{code: "malformed-request", detail: "The form cannot be read."}
+		}
+		return handle(c)
+	}
 }
 
 // page adds a page. Where a person must sign in for it, the page that asks for the key

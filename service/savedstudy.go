@@ -288,11 +288,26 @@ func (s *Service) StudyResult(ctx context.Context, id string) (*StudyResult, err
 		return nil, below("/request", err)
 	}
 	r := &StudyResult{Study: study, Response: resp, Text: text, Hash: hashBytes(text)}
-	if r.Hash != study.ResultHash {
-		r.Moved = fmt.Sprintf("engine version moved from %s to %s", study.EngineVersion, EngineVersion)
-		if study.EngineVersion == EngineVersion {
-			r.Moved = "what the program prints moved, its engine version " + EngineVersion + " did not"
-		}
-	}
+	r.Moved = movedFrom(study, r.Hash)
 	return r, nil
+}
+
+// Moved says why the answer that the comparison of a study has today is not what was
+// saved; it is empty where it is.
+func Moved(study inventory.Study, today *ComparisonResponse) (string, error) {
+	text, err := Encode(today)
+	if err != nil {
+		return "", err
+	}
+	return movedFrom(study, hashBytes(text)), nil
+}
+
+func movedFrom(study inventory.Study, hash string) string {
+	switch {
+	case hash == study.ResultHash:
+		return ""
+	case study.EngineVersion == EngineVersion:
+		return "what the program prints moved, its engine version " + EngineVersion + " did not"
+	}
+	return fmt.Sprintf("engine version moved from %s to %s", study.EngineVersion, EngineVersion)
 }

@@ -13,6 +13,7 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 
 	"github.com/labstack/echo/v4"
@@ -46,6 +47,9 @@ type Desk struct {
 	Tables func(c echo.Context) (done func(), err error)
 	// Tell is an error that is kept, such as that of a job, as a page tells it.
 	Tell func(err error) Problem
+	// Part is which part of a list the address asks for: what lies behind the key given,
+	// so many entries, and the address of the part behind another key.
+	Part func(c echo.Context) (after string, limit int, next func(key string) string, err error)
 	// Keyed tells whether there are keys, so that a person has to sign in to change things.
 	Keyed func(ctx context.Context) (bool, error)
 }
@@ -55,6 +59,7 @@ type Problem struct {
 	Status                                int
 	Title, Detail, Remedy, Code, Instance string
 	Faults                                []Fault
+	More                                  []tab // where to go on
 }
 
 // Fault is one thing that is wrong, with a pointer into what was sent.
@@ -81,18 +86,25 @@ func New(desk Desk) *Pages {
 		if err != nil {
 			panic("pages: " + err.Error())
 		}
+		if name == "style.css" {
+			more, err := files.ReadFile("assets/comparison.css")
+			if err != nil {
+				panic("pages: " + err.Error())
+			}
+			content = slices.Concat(content, []byte(report.PictureStyle), more)
+		}
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
-	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts.html"))
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "words": plainWords, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
+	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts*.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {
 		panic("pages: " + err.Error())
 	}
 	for _, entry := range entries {
 		name := strings.TrimSuffix(entry.Name(), ".html")
-		if name == "layout" || name == "parts" {
+		if name == "layout" || strings.HasPrefix(name, "parts") {
 			continue
 		}
 		p.templates[name] = template.Must(template.Must(layout.Clone()).ParseFS(files, "templates/"+entry.Name()))

@@ -7,13 +7,20 @@ import (
 	"encoding/base64"
 	"errors"
 	"io"
+	"maps"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
 	"slabledger/inventory"
+	"slabledger/lca/fault"
 	"slabledger/service"
+	"slabledger/service/report"
 )
 
 // A comparison that is not saved stands in the address of its page, so that a link shares
@@ -101,30 +108,278 @@ type question struct {
 // asked reads which comparison the address means: a saved study by the path, the demo by
 // of=demo, else the request that is written in it.
 func (p *Pages) asked(c echo.Context) (question, error) {
-	ctx := c.Request().Context()
-	if id := c.Param("study"); id != "" {
-		study, request, err := p.desk.Service.StudyRequest(ctx, id)
+	if c.Param("study") != "" {
+		study, request, err := p.study(c)
 		return question{study.Name, &study, request}, err
 	}
 	if text := c.QueryParam("request"); text != "" {
 		request, err := readRequest(text)
 		return question{Name: "Comparison", Request: request}, err
 	}
-	if p.hasDemo(c) && c.QueryParam("of") == "demo" {
+	if c.QueryParam("of") == "demo" {
+		if !p.hasDemo(c) {
+			return question{}, &service.Error{Code: service.NotFound, Detail: "The inventory of the demo comparison is not published here."}
+		}
 		return question{Name: "Demo: three slabs for one road", Request: p.desk.Demo}, nil
 	}
-	return question{}, &service.Error{Code: service.NotFound, Detail: "The address names no comparison."}
+	return question{}, errNone
 }
 
-// compared computes the comparison of a question, after it was held against the contract.
-func (p *Pages) compared(ctx context.Context, request []byte) (resp *service.ComparisonResponse, err error) {
-	accepted, refused, err := p.desk.Check("compare", request)
-	if err != nil {
-		return nil, err
+// errNone: the address names no comparison.
+var errNone = errors.New("the address names no comparison")
+
+// study is the study of the path, with the comparison that it saves.
+func (p *Pages) study(c echo.Context) (inventory.Study, []byte, error) {
+	id := c.Param("study")
+	if report.Printable(id) != id || len(id) > maxID {
+		return inventory.Study{}, nil, &service.Error{Code: service.NotFound, Detail: "There is no such study."}
 	}
-	err = p.desk.Compute(ctx, "compare", func(ctx context.Context) (err error) {
-		resp, err = p.desk.Service.Compare(ctx, accepted, refused...)
+	return p.desk.Service.StudyRequest(c.Request().Context(), id)
+}
+
+// maxID is longer than the id of any study.
+const maxID = 64
+
+// compared computes the comparison of a question, after it was held against the contract.
+func (p *Pages) compared(ctx context.Context, request []byte) (*service.ComparisonResponse, error) {
+	return used(ctx, p, "compare", request, p.desk.Service.Compare)
+}
+
+// used answers a body by the use case of an operation, after it was held against the
+// contract, when there is room for it.
+func used[R any](ctx context.Context, p *Pages, operationID string, body []byte, use func(context.Context, []byte, ...fault.Fault) (R, error)) (answer R, err error) {
+	accepted, refused, err := p.desk.Check(operationID, body)
+	if err != nil {
+		return answer, err
+	}
+	err = p.desk.Compute(ctx, operationID, func(ctx context.Context) (err error) {
+		answer, err = use(ctx, accepted, refused...)
 		return err
 	})
-	return resp, err
+	return answer, err
+}
+
+// opened is a comparison that a page shows, with what the address changes of it.
+type opened struct {
+	question
+	Path      string // of its first page
+	Address   string // of this page
+	Before    *service.ComparisonResponse
+	After     *service.ComparisonResponse // as changed; Before where nothing is, or where that cannot be computed
+	What      *whatIf
+	Withdrawn *inventory.Withdrawal
+	Tabs      []tab
+	Views     []view
+
+	query url.Values
+}
+
+// tab is a page of a comparison.
+type tab struct {
+	Name, Href string
+	Here       bool
+}
+
+// view is a pick of how figures are shown.
+type view struct {
+	Name string
+	Tabs []tab
+}
+
+// Changed tells whether the figures shown are those of a change.
+func (o *opened) Changed() bool { return o.After != o.Before }
+
+// AfterRequest is the comparison that After answers.
+func (o *opened) AfterRequest() []byte {
+	if o.Changed() {
+		return o.What.request
+	}
+	return o.Request
+}
+
+// at is the address of another page of the comparison, with what this one's keeps and
+// some parameters anew.
+func (o *opened) at(page string, pairs ...string) string {
+	query := url.Values{}
+	for name, values := range o.query {
+		if slices.Contains([]string{"of", "request", "basis", "units"}, name) || changesComparison(name) {
+			query[name] = values
+		}
+	}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		query.Set(pairs[i], pairs[i+1])
+	}
+	return addressOf(o.Path+page, query)
+}
+
+func addressOf(path string, query url.Values) string {
+	if len(query) == 0 {
+		return path
+	}
+	return path + "?" + query.Encode()
+}
+
+// InventorySlug is the inventory that the comparison rests on.
+func (o *opened) InventorySlug() string {
+	slug, _, _ := strings.Cut(o.Before.Inventory.Ref, "@")
+	return slug
+}
+
+// Lines is where the lines of an alternative are.
+func (o *opened) Lines(alternative string) string { return o.at("/lines", "alternative", alternative) }
+
+// Source is where the source of an item is told.
+func (o *opened) Source(code string) string { return o.at("/sources") + "#" + code }
+
+// Edit is where the comparison as shown can be edited; empty where an address cannot
+// hold it.
+func (o *opened) Edit() string {
+	switch {
+	case o.Changed():
+	case o.Study != nil:
+		return addressOf("/comparison/edit", url.Values{"study": {o.Study.ID}})
+	default:
+		query := url.Values{}
+		for _, name := range []string{"of", "request"} {
+			if o.query.Has(name) {
+				query.Set(name, o.query.Get(name))
+			}
+		}
+		return addressOf("/comparison/edit", query)
+	}
+	text, err := writeRequest(o.AfterRequest())
+	if err != nil {
+		return ""
+	}
+	return addressOf("/comparison/edit", url.Values{"request": {text}})
+}
+
+// Apart is the address of the comparison as shown, as one of its own; empty where an
+// address cannot hold it.
+func (o *opened) Apart() string {
+	text, err := writeRequest(o.AfterRequest())
+	if err != nil {
+		return ""
+	}
+	return addressOf("/comparison", url.Values{"request": {text}})
+}
+
+// Hidden are the parameters that the form of changes leaves alone.
+func (o *opened) Hidden() []pick { return hidden(unchanged(o.query)) }
+
+func hidden(query url.Values) (list []pick) {
+	for _, name := range slices.Sorted(maps.Keys(query)) {
+		for _, value := range query[name] {
+			list = append(list, pick{name, value})
+		}
+	}
+	return list
+}
+
+// Back is the address without one change, or without any.
+func (o *opened) Back(name ...string) string {
+	query := maps.Clone(o.query)
+	for _, n := range name {
+		query.Del(n)
+	}
+	if len(name) == 0 {
+		query = unchanged(query)
+	}
+	return addressOf(o.Path, query)
+}
+
+// tabs are the pages of a comparison: their path behind its own, and what they are called.
+var tabs = []struct{ page, name string }{{"", "Answer"}, {"/certainty", "How sure"}, {"/sensitivity", "What moves it"}, {"/lines", "Lines"}, {"/sources", "Sources"}}
+
+// open shows a page of the comparison that the address names. An address that says a
+// change twice, or one that is none, is led to the one that says it once.
+func (p *Pages) open(c echo.Context, page string, show func(echo.Context, *opened) error) error {
+	ctx := c.Request().Context()
+	o := &opened{Path: "/comparison", Address: c.Request().URL.RequestURI(), query: c.QueryParams()}
+	var err error
+	if o.question, err = p.asked(c); errors.Is(err, errNone) {
+		return p.nothingAsked(c)
+	} else if err != nil {
+		return err
+	}
+	if o.Study != nil {
+		o.Path = studyPath(o.Study.ID)
+	}
+	if o.Before, err = p.compared(ctx, o.Request); err != nil {
+		problem := p.desk.Explain(c, err)
+		if len(problem.Faults) > 0 {
+			problem.More = []tab{{Name: "Edit the comparison", Href: o.Edit()}}
+		}
+		return p.ShowProblem(c, problem)
+	}
+	o.After = o.Before
+	ref, _ := inventory.ParseRef(o.Before.Inventory.Ref)
+	version, err := p.desk.Service.Version(ctx, ref.Slug, ref.Number)
+	if err != nil {
+		return err
+	}
+	withdrawn, err := p.desk.Service.Withdrawn(ctx, ref.Slug)
+	if err != nil {
+		return err
+	}
+	if w, gone := withdrawn[ref.Number]; gone {
+		o.Withdrawn = &w
+	}
+	if o.What, err = newWhatIf(o.Request, o.query, version, o.Before.Sources); err != nil {
+		return err
+	}
+	if plain := o.What.query(o.query); plain.Encode() != o.query.Encode() {
+		return c.Redirect(http.StatusSeeOther, addressOf(c.Request().URL.EscapedPath(), plain))
+	}
+	changed, err := o.What.apply()
+	if err != nil {
+		return err
+	}
+	if len(o.What.Changed()) > 0 {
+		answer, err := p.compared(ctx, changed)
+		if err == nil {
+			o.After = answer
+		} else if problem := p.desk.Explain(c, err); len(problem.Faults) > 0 {
+			o.What.blame(problem.Faults)
+		} else {
+			return err
+		}
+	}
+	if o.What.Broken() && page != "" {
+		return c.Redirect(http.StatusSeeOther, o.at(""))
+	}
+	for _, t := range tabs {
+		o.Tabs = append(o.Tabs, tab{t.name, o.at(t.page), t.page == page})
+	}
+	if o.Views, err = viewsOf(o.Address, shownOf(c)); err != nil {
+		return err
+	}
+	return show(c, o)
+}
+
+// viewsOf are the ways to show figures, each a link that keeps all else of an address.
+func viewsOf(address string, shown report.Shown) ([]view, error) {
+	area, length := "m²", "lane-km"
+	if shown.US {
+		area, length = "yd²", "lane-mile"
+	}
+	basis, units := view{Name: "Figures"}, view{Name: "Units"}
+	for _, t := range []struct {
+		of                     *view
+		parameter, value, name string
+		here                   bool
+	}{
+		{&basis, "basis", "", "per " + area, shown.Basis == report.PerArea},
+		{&basis, "basis", string(report.WholeJob), "for the whole area", shown.Basis == report.WholeJob},
+		{&basis, "basis", string(report.PerLane), "per " + length, shown.Basis == report.PerLane},
+		{&units, "units", "", "SI", !shown.US},
+		{&units, "units", "us", "US customary", shown.US},
+	} {
+		to, err := with(address, t.parameter, t.value)
+		if err != nil {
+			return nil, err
+		}
+		t.of.Tabs = append(t.of.Tabs, tab{t.name, to, t.here})
+	}
+	return []view{basis, units}, nil
 }

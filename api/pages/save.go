@@ -3,8 +3,6 @@ package pages
 import (
 	"context"
 	"crypto/rand"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"net/http"
 	"strings"
@@ -15,6 +13,7 @@ import (
 	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
+	"slabledger/service/report"
 )
 
 // saveView is the form that asks for the name of a study.
@@ -68,6 +67,10 @@ func (p *Pages) SaveComparison(c echo.Context) error {
 	location, err := p.saved(c, asked, v.Once)
 	if err != nil {
 		problem := p.desk.Explain(c, err)
+		if problem.Code == "idempotency-key-reused" {
+			problem.Title, problem.Detail = "This form has saved another comparison already", "Send the form again to save this one as a study of its own."
+			v.Once = rand.Text()
+		}
 		v.Problem = &problem
 		for _, found := range problem.Faults {
 			switch {
@@ -115,25 +118,16 @@ func (p *Pages) saved(c echo.Context, asked service.NewStudy, once string) (stri
 			return p.desk.Service.CheckStudy(ctx, asked, outside, inside)
 		})
 	}
-	digest := sha256.Sum256(body)
-	retry := &inventory.Retry{Actor: service.ActorOf(ctx).ID, Operation: "saveComparison", Key: once, Fingerprint: hex.EncodeToString(digest[:]), Status: http.StatusCreated}
-	if len(once) == 0 || len(once) > 64 {
-		retry = nil // not a form of ours
+	if once == "" || len(once) > maxID || report.Printable(once) != once {
+		return "", &service.Error{Code: service.Malformed, Detail: "The form lacks what tells it from others; open its page again."}
 	}
-	var study inventory.Study
-	err = p.desk.Compute(ctx, "createStudy", func(ctx context.Context) error {
-		study, err = p.desk.Service.CreateStudy(ctx, retry, asked, inside...)
-		return err
+	location, err := p.desk.Once(c, once, body, func(retry *inventory.Retry) (string, error) {
+		var study inventory.Study
+		err := p.desk.Compute(ctx, "createStudy", func(ctx context.Context) (err error) {
+			study, err = p.desk.Service.CreateStudy(ctx, retry, asked, inside...)
+			return err
+		})
+		return service.StudyLocation(study.ID), err
 	})
-	if errors.Is(err, inventory.ErrRepeated) && retry != nil {
-		earlier, err := p.desk.Service.Remembered(ctx, *retry)
-		switch {
-		case err != nil:
-			return "", err
-		case earlier != nil && earlier.Fingerprint == retry.Fingerprint:
-			return strings.TrimPrefix(earlier.Location, "/v1"), nil
-		}
-		return "", &service.Error{Code: service.Conflict, Detail: "This form has saved another comparison already. Go back and save this one anew."}
-	}
-	return "/studies/" + study.ID, err
+	return strings.TrimPrefix(location, "/v1"), err
 }

@@ -22,3 +22,44 @@
   };
   setTimeout(ask, 1000);
 })();
+
+// A form of changes is sent when one of its fields is left changed; the field keeps the
+// focus on the page that comes.
+for (const form of document.querySelectorAll("form[data-applies]")) {
+  const told = document.createElement("p");
+  told.className = "note";
+  told.textContent = "A change is applied as soon as you leave its field.";
+  form.prepend(told);
+  form.addEventListener("change", (event) => {
+    const field = event.target;
+    if (!("apply" in field.dataset) || (field.id === "price" && !form.elements.item.value)) return;
+    sessionStorage.setItem("changed", JSON.stringify({ id: field.id }));
+    form.requestSubmit();
+  });
+}
+const changed = JSON.parse(sessionStorage.getItem("changed") || "null");
+if (changed) {
+  sessionStorage.removeItem("changed");
+  const field = document.getElementById(changed.id);
+  if (field) {
+    field.focus({ preventScroll: true });
+    field.scrollIntoView({ block: "center", behavior: "instant" });
+  }
+}
+
+// An address to hand on can be copied by a button.
+for (const field of document.querySelectorAll("input[data-copy]")) {
+  if (!navigator.clipboard) break;
+  const button = document.createElement("button");
+  const told = document.createElement("span");
+  button.type = "button";
+  button.className = "second";
+  button.textContent = "Copy the address";
+  told.className = "copied";
+  told.setAttribute("role", "status");
+  button.addEventListener("click", async () => {
+    await navigator.clipboard.writeText(field.value);
+    told.textContent = "Copied";
+  });
+  field.after(button, told);
+}
