@@ -129,6 +129,15 @@ func (r *Result) LaneWidthM() (decimal.Decimal, bool) {
 	return width.SI(), err == nil
 }
 
+// LengthMM is a length of an answer, such as "150 mm", in mm; false where it is none.
+func LengthMM(text string) (decimal.Decimal, bool) {
+	q, err := unit.Parse(text, unit.Length)
+	if err != nil {
+		return decimal.Decimal{}, false
+	}
+	return q.SI().Shift(3), true
+}
+
 // MixResult is the mix as proportioned.
 type MixResult struct {
 	Constituents              []ConstituentResult `json:"constituents"`

@@ -150,13 +150,20 @@ func (e *evaluation) readCurve(correctToe bool) {
 
 // position is where the curve is read for a point, in mm on its axis.
 func (e *evaluation) position(p Point) decimal.Decimal {
+	return PositionOf(p, e.Curve.Axis, e.Span.Decimal)
+}
+
+// PositionOf is where a curve is read for a point, in mm on its axis; the span is in mm.
+// The limit of proportionality is the highest load up to there. Peaks have no position
+// of their own.
+func PositionOf(p Point, axis Axis, span decimal.Decimal) decimal.Decimal {
 	switch p {
 	case L600:
-		return share(e.Span.Decimal, 600)
+		return share(span, 600)
 	case L150:
-		return share(e.Span.Decimal, 150)
+		return share(span, 150)
 	}
-	if e.Curve.Axis == NetDeflection {
+	if axis == NetDeflection {
 		return Deflection(cmods[p])
 	}
 	return cmods[p]
@@ -265,6 +272,10 @@ func (e *evaluation) slipLimit() decimal.Decimal {
 func (r *CurveReading) slipped(limit decimal.Decimal) bool {
 	return r.ToeOffset.Valid && r.ToeOffset.Decimal.GreaterThan(limit)
 }
+
+// Moved is the curve as it is evaluated where its toe is corrected: moved back by the
+// offset in mm, and beginning at zero.
+func (c *Curve) Moved(offset decimal.Decimal) []Sample { return shifted(c.Samples, offset) }
 
 // shifted moves the curve back by the offset; it then begins at zero.
 func shifted(samples []Sample, offset decimal.Decimal) []Sample {
