@@ -276,36 +276,50 @@ func (p *program) migrate() *cobra.Command {
 }
 
 func (p *program) compare() *cobra.Command {
-	var file string
-	var asTable, asBundle bool
+	var file, out string
+	var asTable, asBundle, asWorkbook bool
 	cmd := &cobra.Command{
 		Use:   "compare REQUEST.json",
 		Short: "Compare the alternatives of a request, without a server",
 		Long: "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\n" +
 			"would answer, byte for byte; with --table, a table for people, as the demo does; with\n" +
-			"--bundle, the answer of POST /v1/bundles, a file for verify and for docs/verify.py.",
+			"--bundle, the answer of POST /v1/bundles, a file for verify and for docs/verify.py; with\n" +
+			"--workbook, a workbook (XLSX) that computes the comparison by live formulas.",
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			body, err := readInput(args[0], maxRequest)
 			if err != nil {
 				return err
 			}
-			return p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
+			to := *p
+			var kept bytes.Buffer
+			if out != "" {
+				to.out = &kept
+			}
+			if err := p.with(cmd.Context(), file, func(svc *service.Service, _ string) error {
 				if asBundle {
-					return p.printBundle(cmd.Context(), svc, body)
+					return to.printBundle(cmd.Context(), svc, body)
 				}
 				answer, err := compared(cmd.Context(), svc, body)
 				if err != nil {
 					return err
 				}
-				return p.print(answer, asTable)
-			})
+				if asWorkbook {
+					return report.Workbook(to.out, answer)
+				}
+				return to.print(answer, asTable)
+			}); err != nil || out == "" {
+				return err
+			}
+			return os.WriteFile(out, kept.Bytes(), 0o644)
 		},
 	}
 	dbFlag(cmd, &file)
 	cmd.Flags().BoolVar(&asTable, "table", false, "print a table for people in place of the response of the API")
 	cmd.Flags().BoolVar(&asBundle, "bundle", false, "print a bundle, which verify computes again")
-	cmd.MarkFlagsMutuallyExclusive("table", "bundle")
+	cmd.Flags().BoolVar(&asWorkbook, "workbook", false, "print a workbook (XLSX) with live formulas")
+	cmd.Flags().StringVar(&out, "out", "", "`file` to write to in place of standard output")
+	cmd.MarkFlagsMutuallyExclusive("table", "bundle", "workbook")
 	return cmd
 }
 

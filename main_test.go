@@ -88,6 +88,35 @@ func TestCompareGivesTheBytesOfTheService(t *testing.T) {
 	}
 }
 
+// The workbook of the command is that of the service, on standard output or in a file.
+func TestCompareWritesTheWorkbookOfTheService(t *testing.T) {
+	folder := t.TempDir()
+	db, file := filepath.Join(folder, "test.db"), filepath.Join(folder, "comparison.xlsx")
+	mustRun(t, "demo", "--once", "--json", "--db", db)
+	printed := mustRun(t, "compare", "testdata/demo/comparison.json", "--workbook", "--db", db)
+	if said := mustRun(t, "compare", "testdata/demo/comparison.json", "--workbook", "--out", file, "--db", db); said != "" || read(t, file) != printed || !strings.HasPrefix(printed, "PK") {
+		t.Errorf("the file is another than standard output (%d bytes), or %q was said", len(printed), said)
+	}
+	base := serve(t, "serve", "--db", db, "--addr", "127.0.0.1:0")
+	req, err := http.NewRequest(http.MethodPost, base+"/v1/comparisons", strings.NewReader(read(t, "testdata/demo/comparison.json")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("Accept", "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet")
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if body, err := io.ReadAll(resp.Body); err != nil || resp.StatusCode != http.StatusOK || string(body) != printed {
+		t.Errorf("status %d, %v, same bytes %v", resp.StatusCode, err, string(body) == printed)
+	}
+	if _, errs, err := run(t, "compare", "testdata/demo/comparison.json", "--workbook", "--table", "--db", db); err == nil {
+		t.Errorf("a workbook and a table at once: %s", errs)
+	}
+}
+
 // The figures that the README shows for its curl commands are those of the
 // service.
 func TestReadmeTourFigures(t *testing.T) {
@@ -350,7 +379,7 @@ var mayCall = map[string][]string{
 	"api":                 {"api/pages", "service", "service/report", "inventory", "inventory/epd", "lca/fault", "lca/unit"},
 	"api/pages":           {"service", "service/report", "inventory", "lca/fault"},
 	"service":             {"inventory", "inventory/epd", "lca/"},
-	"service/report":      {"service", "lca/num"},
+	"service/report":      {"service", "inventory", "lca/num"},
 	"inventory":           {"lca/num", "lca/unit"},
 	"inventory/epd":       {"inventory", "lca/num", "lca/unit", "lca/fault"},
 	"inventory/queue":     {"inventory"},

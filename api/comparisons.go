@@ -17,7 +17,7 @@ import (
 )
 
 func (s *Server) routeComparisons() {
-	s.route(http.MethodPost, "/v1/comparisons", "compare", compute(s, "compare", s.service.Compare))
+	s.route(http.MethodPost, "/v1/comparisons", "compare", s.inForms("compare", comparisonMedia(), s.compare))
 	s.route(http.MethodPost, "/v1/evaluations", "evaluate", compute(s, "evaluate", s.service.Evaluate))
 	s.route(http.MethodPost, "/v1/grids", "studyGrid", s.inForms("studyGrid", []string{mediaJSON, mediaCSV}, s.studyGrid))
 	s.route(http.MethodPost, "/v1/search", "search", compute(s, "search", s.service.SearchNow))

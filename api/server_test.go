@@ -36,6 +36,18 @@ func withPanic(t *testing.T, options api.Options) fixture {
 
 var hashOfStyle = regexp.MustCompile(`'sha256-[A-Za-z0-9+/]{43}='`)
 
+// hashOf is the hash of a request.
+func hashOf(t testing.TB, server fixture, request string) string {
+	t.Helper()
+	var answer struct {
+		RequestHash string `json:"request_hash"`
+	}
+	if err := json.Unmarshal(server.do(post("/v1/comparisons", request)).Body.Bytes(), &answer); err != nil {
+		t.Fatal(err)
+	}
+	return answer.RequestHash
+}
+
 // The headers of every kind of answer, in full.
 func TestHeadersOfEveryStatus(t *testing.T) {
 	server := withPanic(t, api.Options{NewID: func() string { return fixedID }})
@@ -79,7 +91,8 @@ func TestHeadersOfEveryStatus(t *testing.T) {
 		request *http.Request
 		want    map[string]string
 	}{
-		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store")},
+		{200, server, post("/v1/comparisons", base), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
+		{200, server, post("/v1/comparisons", base, "Accept", workbookType), headers(workbookType, apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept", "Etag", "hash", "Content-Disposition", `attachment; filename="comparison-`+hashOf(t, server, base)[:12]+`.xlsx"`)},
 		{200, server, post("/v1/grids", gridOf(t)), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/grids", gridOf(t), "Accept", "text/csv"), headers("text/csv; charset=utf-8", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},
 		{200, server, post("/v1/mixes/check", planned), headers("application/json", apiPolicy, "no-store", "Vary", "Accept-Encoding, Accept")},

@@ -19,7 +19,8 @@ func (s *Server) routeStudies() {
 	s.route(http.MethodGet, study, "getStudy", s.json("getStudy", s.getStudy))
 	s.route(http.MethodPatch, study, "describeStudy", s.json("describeStudy", s.describeStudy))
 	s.route(http.MethodDelete, study, "deleteStudy", s.json("deleteStudy", s.deleteStudy))
-	s.route(http.MethodGet, study+"/result", "studyResult", s.json("studyResult", s.studyResult))
+	s.route(http.MethodGet, study+"/result", "studyResult", s.inForms("studyResult", comparisonMedia(), s.studyResult))
+	s.route(http.MethodGet, study+"/citation", "citeStudy", s.inForms("citeStudy", []string{mediaBibTeX, mediaCSL}, s.citeStudy))
 	s.route(http.MethodPost, study+"/rerun", "rerunStudy", s.json("rerunStudy", s.rerunStudy))
 }
 
@@ -168,14 +169,28 @@ func (s *Server) deleteStudy(c echo.Context) error {
 
 // studyResult computes the comparison again. Where that is not what was saved, a
 // header says so; the body is what the program of today answers.
-func (s *Server) studyResult(c echo.Context) error {
+func (s *Server) studyResult(c echo.Context, media string) error {
+	query := c.QueryParams()
+	if err := checkTable(media, query); err != nil {
+		return err
+	}
+	if media != mediaJSON {
+		done, err := s.heavy(c)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
 	var result *service.StudyResult
 	text, err := s.computed(c.Request().Context(), "studyResult", func(ctx context.Context) ([]byte, error) {
 		var err error
 		if result, err = s.service.StudyResult(ctx, c.Param("study")); err != nil {
 			return nil, err
 		}
-		return result.Text, nil
+		if media == mediaJSON {
+			return result.Text, nil
+		}
+		return inForm(media, result.Response, query)
 	})
 	if err != nil {
 		return err
@@ -184,10 +199,14 @@ func (s *Server) studyResult(c echo.Context) error {
 		return err
 	}
 	h := c.Response().Header()
-	h.Set("Cache-Control", "no-cache")
 	if result.Moved != "" {
 		h.Set("Study-Moved", result.Moved)
 	}
+	if media != mediaJSON {
+		return sendFile(c, media, comparisonName(result.Response, query), text, "no-cache")
+	}
+	h.Set("Cache-Control", "no-cache")
+	h.Add("Vary", "Accept")
 	return sendTagged(c, mediaJSON, `"`+result.Hash+`"`, text)
 }
 

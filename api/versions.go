@@ -126,12 +126,12 @@ func (s *Server) exportDeclaration(c echo.Context, media string) error {
 }
 
 // extensions of files by their media types.
-var extensions = map[string]string{mediaCSV: ".csv", mediaXLSX: ".xlsx", mediaXML: ".xml"}
+var extensions = map[string]string{mediaCSV: ".csv", mediaXLSX: ".xlsx", mediaXML: ".xml", mediaBibTeX: ".bib", mediaCSL: ".json"}
 
 // sendFile sends a file to be kept under a name, which is of the service's own making.
 func sendFile(c echo.Context, media, name string, file []byte, caching string) error {
 	extension := extensions[media]
-	if media == mediaCSV {
+	if media == mediaCSV || media == mediaBibTeX {
 		media += "; charset=utf-8"
 	}
 	h := c.Response().Header()

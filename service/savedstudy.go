@@ -269,10 +269,11 @@ func (s *Service) DeleteStudy(ctx context.Context, id string, revision int) erro
 
 // StudyResult is what the comparison of a study answers, computed again.
 type StudyResult struct {
-	Study inventory.Study
-	Text  []byte
-	Hash  string // of Text
-	Moved string // why it is not what was saved; empty where it is
+	Study    inventory.Study
+	Response *ComparisonResponse
+	Text     []byte // of Response, as JSON
+	Hash     string // of Text
+	Moved    string // why it is not what was saved; empty where it is
 }
 
 // StudyResult computes the comparison of a study again. Unless the program has
@@ -282,11 +283,11 @@ func (s *Service) StudyResult(ctx context.Context, id string) (*StudyResult, err
 	if err != nil {
 		return nil, err
 	}
-	_, text, err := s.compared(ctx, request)
+	resp, text, err := s.compared(ctx, request)
 	if err != nil {
 		return nil, below("/request", err)
 	}
-	r := &StudyResult{Study: study, Text: text, Hash: hashBytes(text)}
+	r := &StudyResult{Study: study, Response: resp, Text: text, Hash: hashBytes(text)}
 	if r.Hash != study.ResultHash {
 		r.Moved = fmt.Sprintf("engine version moved from %s to %s", study.EngineVersion, EngineVersion)
 		if study.EngineVersion == EngineVersion {

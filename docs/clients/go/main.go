@@ -117,11 +117,11 @@ func (t tour) compare(ctx context.Context) (*slabledger.CompareAnswer, error) {
 	if err != nil {
 		return nil, err
 	}
-	plain, err := t.client.CompareWithBodyWithResponse(ctx, "application/json", bytes.NewReader(file))
+	plain, err := t.client.CompareWithBodyWithResponse(ctx, nil, "application/json", bytes.NewReader(file))
 	if err := answered(err, plain, http.StatusOK); err != nil {
 		return nil, err
 	}
-	typed, err := t.client.CompareWithResponse(ctx, request)
+	typed, err := t.client.CompareWithResponse(ctx, nil, request)
 	if err := answered(err, typed, http.StatusOK); err != nil {
 		return nil, err
 	}
@@ -145,7 +145,7 @@ func (t tour) compareWith(ctx context.Context, ref string, before *slabledger.Co
 		return err
 	}
 	request.Inventory = ref
-	answer, err := t.client.CompareWithResponse(ctx, request)
+	answer, err := t.client.CompareWithResponse(ctx, nil, request)
 	if err := answered(err, answer, http.StatusOK); err != nil {
 		return err
 	}
@@ -234,7 +234,7 @@ func (t tour) thickness(ctx context.Context) error {
 	if _, err := t.read("testdata/scenarios/sized.json", &study); err != nil {
 		return err
 	}
-	compared, err := t.client.CompareWithResponse(ctx, study)
+	compared, err := t.client.CompareWithResponse(ctx, nil, study)
 	if err := answered(err, compared, http.StatusOK); err != nil {
 		return err
 	}
@@ -270,7 +270,7 @@ func (t tour) mix(ctx context.Context) error {
 	if _, err := t.read("testdata/demo/comparison.json", &study); err != nil {
 		return err
 	}
-	compared, err := t.client.CompareWithResponse(ctx, study)
+	compared, err := t.client.CompareWithResponse(ctx, nil, study)
 	if err := answered(err, compared, http.StatusOK); err != nil {
 		return err
 	}
