@@ -87,7 +87,7 @@ const (
 	fullWidth  px = 640 * unit
 	textSize   px = 14 * unit
 	lineHeight px = 18 * unit
-	margin     px = 8 * unit
+	inset      px = 8 * unit
 )
 
 // mark is one shape or text of a drawing.
@@ -260,7 +260,7 @@ func (d *drawing) up(s scale, x, right px, name string, shown Shown) {
 		d.rule(x, y, right, y, "grid")
 		d.text(x-7*unit, y+5*unit, "end", shown.Number(t, s.places))
 	}
-	d.text(margin, s.to-12*unit, "start", name)
+	d.text(inset, s.to-12*unit, "start", name)
 }
 
 // room is how wide the labels of a vertical axis are.

@@ -229,7 +229,7 @@ func (s *stack) picture() Picture {
 	d.Description = s.description(unitName, drawn, on)
 
 	nameRoom, totalRoom := 165*unit, s.totalRoom(drawn, on)
-	left, right := margin+nameRoom+8*unit, fullWidth-margin-totalRoom
+	left, right := inset+nameRoom+8*unit, fullWidth-inset-totalRoom
 	var legend []string
 	var fillOf []string
 	for p, name := range s.parts {
@@ -243,7 +243,7 @@ func (s *stack) picture() Picture {
 		legend = append(legend, "D, beside the total")
 	}
 	keys := slices.DeleteFunc(slices.Clone(fillOf), func(f string) bool { return f == "" })
-	y := d.legend(margin, margin, fullWidth-margin, legend, func(n int, x, y px) {
+	y := d.legend(inset, inset, fullWidth-inset, legend, func(n int, x, y px) {
 		if n < len(keys) {
 			d.box("key", x, y, x+18*unit, y+13*unit, keys[n], "")
 			return
@@ -288,7 +288,7 @@ func (s *stack) picture() Picture {
 			d.box("bar", axis.at(from), y, axis.at(from.Add(v)), y+bar, fillOf[p], fmt.Sprintf("%s, %s: %s %s", named(b.name), named(s.parts[p]), s.shown.Significant(v), unitName))
 		}
 		total, _ := on(i, *b.total)
-		d.text(fullWidth-margin, y+16*unit, "end", s.shown.Significant(total))
+		d.text(fullWidth-inset, y+16*unit, "end", s.shown.Significant(total))
 		if b.beside != nil {
 			v, _ := on(i, *b.beside)
 			x := axis.at(v)

@@ -181,7 +181,7 @@ func (d *drawing) cashFlows(r *service.ComparisonResponse, drawn []*cashFlow, un
 			keys = append(keys, k)
 		}
 	}
-	y := d.legend(margin, margin, fullWidth-margin, append(legend, "present value up to the year"), func(n int, x, y px) {
+	y := d.legend(inset, inset, fullWidth-inset, append(legend, "present value up to the year"), func(n int, x, y px) {
 		if n < len(keys) {
 			d.box("key", x, y, x+18*unit, y+13*unit, d.fill(keys[n]), "")
 			return
@@ -190,9 +190,9 @@ func (d *drawing) cashFlows(r *service.ComparisonResponse, drawn []*cashFlow, un
 	}) + 4*unit
 	const high, between = 110 * unit, 26 * unit
 	probe := newScale(lo, hi, 0, high, 4)
-	left := margin + probe.room(shown) + 4*unit
-	right := fullWidth - margin - 70*unit
-	d.text(margin, y+12*unit, "start", unitName)
+	left := inset + probe.room(shown) + 4*unit
+	right := fullWidth - inset - 70*unit
+	d.text(inset, y+12*unit, "start", unitName)
 	y += lineHeight
 	thick := max(2*unit, min(12*unit, (right-left)*6/10/px(last+1)))
 	years := newScale(decimal.Zero, decimal.NewFromInt(int64(max(last, 1))), left+thick, right-thick, 8)

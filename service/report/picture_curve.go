@@ -62,7 +62,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 	}
 	const top, bottom = 66 * unit, 340 * unit
 	ys := newScale(ly, hy, bottom, top, 6)
-	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-150*unit
+	left, right := inset+ys.room(shown)+4*unit, fullWidth-inset-150*unit
 	xs := newScale(shown.LengthOf(lx), shown.LengthOf(hx), left, right, 6)
 	d.up(ys, left, right, "Load, kN", shown)
 	d.across(xs, bottom, top, name+", "+length, shown)
@@ -104,7 +104,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		at := top + px(k)*lineHeight
 		d.curve("key", []px{right + 12*unit, right + 44*unit}, []px{at, at}, dashes[k%len(dashes)], "1.8", "")
 		d.Marks[len(d.Marks)-1].Stroke = colour
-		d.text(right+50*unit, at+5*unit, "start", fitted(says, fullWidth-margin-right-50*unit))
+		d.text(right+50*unit, at+5*unit, "start", fitted(says, fullWidth-inset-right-50*unit))
 		for _, r := range c.Read {
 			x, y := xs.at(shown.LengthOf(r.MM)), ys.at(r.KN)
 			said := fmt.Sprintf("%s, %s: %s kN at %s %s", named(c.Beam), pointName(r.Point), shown.Significant(r.KN), shown.Significant(shown.LengthOf(r.MM)), length)
@@ -116,7 +116,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		}
 	}
 	y := bottom + 2*lineHeight + 10*unit
-	d.legend(left, y, fullWidth-margin, []string{"peak", "load at a deflection of the standard"}, func(n int, x, y px) {
+	d.legend(left, y, fullWidth-inset, []string{"peak", "load at a deflection of the standard"}, func(n int, x, y px) {
 		if n == 0 {
 			d.add(mark{Kind: "rect", Class: "key", X: x + 5*unit, Y: y + 3*unit, W: 8 * unit, H: 8 * unit, Fill: "none", Stroke: "currentColor", Thick: "1"})
 			return

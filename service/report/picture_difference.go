@@ -54,7 +54,7 @@ func Difference(id string, r *service.UncertaintyResponse, pair *service.Uncerta
 	const boxTop, boxHigh = 44 * unit, 30 * unit
 	const plotTop, bottom = 108 * unit, 330 * unit
 	ys := newScale(decimal.Zero, num.Hundred, bottom, plotTop, 5)
-	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-24*unit
+	left, right := inset+ys.room(shown)+4*unit, fullWidth-inset-24*unit
 	xs := newScale(lo, hi, left, right, 6)
 	at := func(i int) px { return xs.at(m.of(q.Percentiles[i].Value.Decimal)) }
 	d.up(ys, left, right, "Samples that are below, %", m.shown)
@@ -97,10 +97,10 @@ func Difference(id string, r *service.UncertaintyResponse, pair *service.Uncerta
 			Text: fmt.Sprintf("%s %% are below %s (standard error %s)", shown.Plain(p.Percent.Decimal), m.say(p.Value.Decimal), m.say(p.SE.Decimal))})
 	}
 	toLeft, toRight := fitted(pair.First, 150*unit)+" lower", fitted(pair.Second, 150*unit)+" lower"
-	if toLeft = "← " + toLeft; zero-8*unit-widthOf(toLeft) > margin {
+	if toLeft = "← " + toLeft; zero-8*unit-widthOf(toLeft) > inset {
 		d.text(zero-8*unit, boxTop-14*unit, "end", toLeft)
 	}
-	if toRight += " →"; zero+8*unit+widthOf(toRight) < fullWidth-margin {
+	if toRight += " →"; zero+8*unit+widthOf(toRight) < fullWidth-inset {
 		d.text(zero+8*unit, boxTop-14*unit, "start", toRight)
 	}
 	d.H = bottom + 2*lineHeight + 10*unit

@@ -65,7 +65,7 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 
 	const boxLeft, boxRight = 372 * unit, 624 * unit
 	const middle = (boxLeft + boxRight) / 2
-	y := px(margin)
+	y := px(inset)
 	for i, s := range stages {
 		lines := []string{}
 		if s.Mixer != "" {
@@ -82,8 +82,8 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		}
 		for k, c := range s.Constituents {
 			at := y + px(k)*lineHeight + 18*unit
-			d.text(margin+74*unit, at, "end", shown.Number(c.MassKgPerM3.Decimal, 1))
-			d.text(margin+82*unit, at, "start", fitted("kg  "+names(c.Item), boxLeft-margin-120*unit))
+			d.text(inset+74*unit, at, "end", shown.Number(c.MassKgPerM3.Decimal, 1))
+			d.text(inset+82*unit, at, "start", fitted("kg  "+names(c.Item), boxLeft-inset-120*unit))
 		}
 		d.curve("brace", []px{boxLeft - 30*unit, boxLeft - 26*unit, boxLeft - 26*unit, boxLeft - 30*unit}, []px{y + 4*unit, y + 4*unit, y + high - 4*unit, y + high - 4*unit}, "", "1", "")
 		d.arrow(boxLeft-26*unit, y+high/2, boxLeft, y+high/2)

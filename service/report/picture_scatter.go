@@ -89,13 +89,13 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	for _, p := range points {
 		lx, hx, ly, hy = decimal.Min(lx, p.x), decimal.Max(hx, p.x), decimal.Min(ly, p.y), decimal.Max(hy, p.y)
 	}
-	top, bottom := margin+lineHeight+2*lineHeight, px(340*unit)
-	keyY := px(margin)
-	d.legend(margin, keyY, fullWidth-margin, []string{"baseline", "Pareto front", "other"}, func(n int, x, y px) {
+	top, bottom := inset+lineHeight+2*lineHeight, px(340*unit)
+	keyY := px(inset)
+	d.legend(inset, keyY, fullWidth-inset, []string{"baseline", "Pareto front", "other"}, func(n int, x, y px) {
 		d.dot(x+9*unit, y+7*unit, n == 1, n == 0, "key", "")
 	})
 	ys := newScale(ly, hy, bottom, top, 5)
-	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-20*unit
+	left, right := inset+ys.room(shown)+4*unit, fullWidth-inset-20*unit
 	xs := newScale(lx, hx, left, right, 5)
 	d.up(ys, left, right, "Carbon, "+carbon, shown)
 	d.across(xs, bottom, top, "Net present value, "+money, shown)
@@ -127,7 +127,7 @@ func CostAgainstCarbon(r *service.ComparisonResponse, shown Shown) Picture {
 	}
 	// The names that have room stand beside their points. Where one of the front has none,
 	// the front is numbered, and named below.
-	within := area{left + 2*unit, top - lineHeight, fullWidth - margin, bottom - 2*unit}
+	within := area{left + 2*unit, top - lineHeight, fullWidth - inset, bottom - 2*unit}
 	drawn, free := len(d.Marks), len(taken)
 	room := true
 	for _, p := range slices.Backward(order) {

@@ -95,7 +95,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 			}
 		}
 	}
-	left, right := margin+10*unit, fullWidth-margin-110*unit
+	left, right := inset+10*unit, fullWidth-inset-110*unit
 	scaled := func(mm decimal.Decimal) px {
 		return px(num.Quotient(mm.Mul(decimal.NewFromInt(int64(right-left))), widest).RoundBank(0).IntPart())
 	}
@@ -103,7 +103,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 	for _, l := range legend {
 		keys = append(keys, fitted(l, 300*unit))
 	}
-	y := d.legend(margin, margin, fullWidth-margin, keys, func(n int, x, y px) {
+	y := d.legend(inset, inset, fullWidth-inset, keys, func(n int, x, y px) {
 		d.box("key", x, y, x+18*unit, y+13*unit, d.layerFill(n), "")
 	}) + 8*unit
 	for _, s := range drawn {
@@ -136,7 +136,7 @@ func CrossSection(r *service.ComparisonResponse, shown Shown) Picture {
 		d.rule(left, y, left, y+8*unit, "axis")
 		d.rule(x2, y, x2, y+8*unit, "axis")
 		d.rule(left, y+4*unit, x2, y+4*unit, "axis")
-		d.text(left, y+lineHeight+4*unit, "start", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-margin-left))
+		d.text(left, y+lineHeight+4*unit, "start", fitted("lane "+shown.Length(s.width)+" "+length+"; "+s.joint, fullWidth-inset-left))
 		y += lineHeight + 18*unit
 	}
 	d.H = y

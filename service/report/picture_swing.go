@@ -90,8 +90,8 @@ func Swing(r *service.SensitivityResponse, shown Shown) Picture {
 		lo, hi = decimal.Min(lo, a, b), decimal.Max(hi, a, b)
 	}
 	nameRoom := 210 * unit
-	left, right := margin+nameRoom+8*unit, fullWidth-margin-16*unit
-	y := d.legend(margin, margin, fullWidth-margin, []string{"at its low end", "at its high end", "as it is"}, func(n int, x, y px) {
+	left, right := inset+nameRoom+8*unit, fullWidth-inset-16*unit
+	y := d.legend(inset, inset, fullWidth-inset, []string{"at its low end", "at its high end", "as it is"}, func(n int, x, y px) {
 		if n < 2 {
 			d.box("key", x, y, x+18*unit, y+13*unit, d.fill(n), "")
 			return

@@ -1,7 +1,6 @@
 package report_test
 
 import (
-	"bytes"
 	"context"
 	"encoding/xml"
 	"errors"
@@ -10,7 +9,6 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -22,36 +20,11 @@ import (
 	"golang.org/x/text/language"
 	"pgregory.net/rapid"
 
-	"slabledger/inventory"
-	"slabledger/inventory/sqlite"
 	"slabledger/service"
 	"slabledger/service/report"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
-
-// newService is a service with the demo region in it.
-func newService(t testing.TB) *service.Service {
-	t.Helper()
-	store, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "test.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := store.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	svc := service.New(store)
-	slug, meta, err := inventory.ReadMeta(file(t, "../../testdata/demo/inventory.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, _, err := svc.Import(t.Context(), slug, meta, bytes.NewReader(file(t, "../../testdata/demo/items.csv")), "test"); err != nil {
-		t.Fatal(err)
-	}
-	return svc
-}
 
 func file(t testing.TB, path string) []byte {
 	t.Helper()

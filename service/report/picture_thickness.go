@@ -58,8 +58,8 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 		hi = decimal.Max(hi, l.FatigueDamagePercent.Decimal, l.ErosionDamagePercent.Decimal)
 	}
 	nameRoom := 160 * unit
-	left, right := margin+nameRoom+8*unit, fullWidth-margin-60*unit
-	y := d.legend(margin, margin, fullWidth-margin, []string{"fatigue", "erosion"}, func(n int, x, y px) {
+	left, right := inset+nameRoom+8*unit, fullWidth-inset-60*unit
+	y := d.legend(inset, inset, fullWidth-inset, []string{"fatigue", "erosion"}, func(n int, x, y px) {
 		d.box("key", x, y, x+18*unit, y+13*unit, d.fill(n), "")
 	}) + 10*unit
 	axis := newScale(decimal.Zero, hi, left, right, 5)
@@ -74,7 +74,7 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 			if !v.IsZero() {
 				d.box("bar", left, at, axis.at(v), at+bar, d.fill(k), fmt.Sprintf("%s, %s: %s %%", name, []string{"fatigue", "erosion"}[k], shown.Significant(v)))
 			}
-			d.text(fullWidth-margin, at+12*unit, "end", shown.Significant(v))
+			d.text(fullWidth-inset, at+12*unit, "end", shown.Significant(v))
 		}
 		y += high
 	}
@@ -143,14 +143,14 @@ func ThicknessAgainstRatio(id string, points []service.RatioThickness, shown Sho
 		lo, hi = decimal.Min(lo, shown.LengthOf(p.RequiredMM.Decimal)), decimal.Max(hi, shown.LengthOf(p.RequiredMM.Decimal))
 	}
 	const top, bottom = 76 * unit, 320 * unit
-	y := px(margin)
+	y := px(inset)
 	marks := []string{"needed, " + words(first.Governs) + " governs"}
 	if turn > 0 {
 		marks = append(marks, "needed, "+words(points[turn].Governs)+" governs")
 	}
-	d.legend(margin, y, fullWidth-margin, marks, func(n int, x, y px) { d.dot(x+9*unit, y+7*unit, n == 0, n == 1, "key", "") })
+	d.legend(inset, y, fullWidth-inset, marks, func(n int, x, y px) { d.dot(x+9*unit, y+7*unit, n == 0, n == 1, "key", "") })
 	ys := newScale(lo, hi, bottom, top, 5)
-	left, right := margin+ys.room(shown)+4*unit, fullWidth-margin-100*unit
+	left, right := inset+ys.room(shown)+4*unit, fullWidth-inset-100*unit
 	xs := newScale(first.RatioPercent.Decimal, last.RatioPercent.Decimal, left, right, 6)
 	d.up(ys, left, right, "Thickness, "+length, shown)
 	d.across(xs, bottom, top, "Residual strength ratio, %", shown)

@@ -286,15 +286,15 @@ func (p *page) row(cells ...any) int {
 	}
 	var height []excelize.RowOpts
 	if lines > 1 {
-		height = append(height, excelize.RowOpts{Height: min(float64(lines)*lineHeight, 400)})
+		height = append(height, excelize.RowOpts{Height: min(float64(lines)*pointsPerLine, 400)})
 	}
 	p.b.fail(p.stream.SetRow(fmt.Sprintf("A%d", at), out, height...))
 	return at
 }
 
-// lineHeight is that of a line of text in points. Programs do not all fit a row to the
+// pointsPerLine is that of a line of text in points. Programs do not all fit a row to the
 // text that is broken in it, so it is told.
-const lineHeight = 14
+const pointsPerLine = 14
 
 // linesOf is how many lines a text takes in a column of a width, in characters.
 func linesOf(text string, width float64) int {

@@ -35,11 +35,11 @@ func newService(t testing.TB, change ...string) *service.Service {
 	}
 	t.Cleanup(func() { _ = store.Close() })
 	svc := service.New(store)
-	slug, meta, err := inventory.ReadMeta(file(t, "demo/inventory.json"))
+	slug, meta, err := inventory.ReadMeta(testdata(t, "demo/inventory.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	items := string(file(t, "demo/items.csv"))
+	items := string(testdata(t, "demo/items.csv"))
 	for i := 0; i+1 < len(change); i += 2 {
 		if strings.Count(items, change[i]) != 1 {
 			t.Fatalf("%q is not once in the demo", change[i])
@@ -52,7 +52,7 @@ func newService(t testing.TB, change ...string) *service.Service {
 	return svc
 }
 
-func file(t testing.TB, name string) []byte {
+func testdata(t testing.TB, name string) []byte {
 	t.Helper()
 	text, err := os.ReadFile("../../testdata/" + name)
 	if err != nil {
@@ -84,7 +84,7 @@ func written(t testing.TB, r *service.ComparisonResponse) []byte {
 
 // requests are the comparisons that are recalculated.
 func requests(t testing.TB) map[string][]byte {
-	demo := file(t, "demo/comparison.json")
+	demo := testdata(t, "demo/comparison.json")
 	with := func(request []byte, pairs ...string) []byte {
 		text := string(request)
 		for i := 0; i+1 < len(pairs); i += 2 {
@@ -100,7 +100,7 @@ func requests(t testing.TB) map[string][]byte {
 	users := `{ "item": "surface-grinding", "years": [25], "share": "100 %", "life_years": 20, "user_cost": "1.20 EUR/m2" }`
 	return map[string][]byte{
 		"demo":  demo,
-		"sized": file(t, "scenarios/sized.json"),
+		"sized": testdata(t, "scenarios/sized.json"),
 		"schedule": with(demo, rate, `"economics": {
 			"discount_rate_schedule": [{"from_year": 0, "rate": "3.5 %"}, {"from_year": 21, "rate": "3 %"}, {"from_year": 31, "rate": "2.5 %"}],
 			"real_escalation": [{"category": "operation", "rate": "1 %"}, {"category": "fuel", "rate": "1.5 %"}, {"item": "joint-resealing", "rate": "0.7 %"}],
@@ -159,13 +159,13 @@ func recalculated(t testing.TB, books map[string][]byte) map[string]*excelize.Fi
 	return open
 }
 
-// checked is a row of the check sheet.
-type checked struct {
+// comparedCell is a row of the check sheet.
+type comparedCell struct {
 	alternative, name, unit, printed, result string
 	value, again, bound                      float64
 }
 
-func checks(t testing.TB, f *excelize.File) (list []checked) {
+func checks(t testing.TB, f *excelize.File) (list []comparedCell) {
 	t.Helper()
 	rows, err := f.GetRows("Check", excelize.Options{RawCellValue: true})
 	if err != nil {
@@ -179,7 +179,7 @@ func checks(t testing.TB, f *excelize.File) (list []checked) {
 		return n
 	}
 	for _, row := range rows[1:] {
-		list = append(list, checked{row[1], row[2], row[3], row[4], row[9], number(row[5]), number(row[6]), number(row[8])})
+		list = append(list, comparedCell{row[1], row[2], row[3], row[4], row[9], number(row[5]), number(row[6]), number(row[8])})
 	}
 	return list
 }
@@ -351,7 +351,7 @@ func TestChangedInputsMoveTheTotalsAsTheServiceDoes(t *testing.T) {
 	}
 	found := recalculated(t, books)
 	for _, c := range list {
-		got, moved, held := map[[3]string]checked{}, 0, 0
+		got, moved, held := map[[3]string]comparedCell{}, 0, 0
 		for _, g := range checks(t, found[c.name]) {
 			got[[3]string{g.alternative, g.name, g.unit}] = g
 		}
@@ -390,7 +390,7 @@ func TestHostileNamesStayTexts(t *testing.T) {
 		"line\nbreak\u2028\ufffe":                     "line\uFFFDbreak\uFFFD\uFFFD",
 	}
 	var request map[string]any
-	if err := json.Unmarshal(file(t, "demo/comparison.json"), &request); err != nil {
+	if err := json.Unmarshal(testdata(t, "demo/comparison.json"), &request); err != nil {
 		t.Fatal(err)
 	}
 	list := request["alternatives"].([]any)
@@ -440,7 +440,7 @@ func TestHostileNamesStayTexts(t *testing.T) {
 // The same answer gives the same bytes; nothing of a clock is in them; and no formula has
 // a value that a program could show in place of computing.
 func TestWorkbookIsTheSameWheneverItIsWritten(t *testing.T) {
-	r := compared(t, newService(t), file(t, "demo/comparison.json"))
+	r := compared(t, newService(t), testdata(t, "demo/comparison.json"))
 	book := written(t, r)
 	for range 5 {
 		if !bytes.Equal(book, written(t, r)) {
@@ -475,10 +475,10 @@ func TestWorkbookIsTheSameWheneverItIsWritten(t *testing.T) {
 }
 
 // many is the demo with so many alternatives, each thicker than the one before.
-func many(t testing.TB, alternatives int) []byte {
+func manyAlternatives(t testing.TB, alternatives int) []byte {
 	t.Helper()
 	var request map[string]any
-	if err := json.Unmarshal(file(t, "demo/comparison.json"), &request); err != nil {
+	if err := json.Unmarshal(testdata(t, "demo/comparison.json"), &request); err != nil {
 		t.Fatal(err)
 	}
 	list := request["alternatives"].([]any)
@@ -496,7 +496,7 @@ func many(t testing.TB, alternatives int) []byte {
 // The largest comparison is written in bounded memory; a benchmark, as no test asserts a
 // time.
 func BenchmarkWorkbookOf200Alternatives(b *testing.B) {
-	r := compared(b, newService(b), many(b, 200))
+	r := compared(b, newService(b), manyAlternatives(b, 200))
 	b.ReportAllocs()
 	for b.Loop() {
 		var out bytes.Buffer

@@ -36,7 +36,7 @@ type packed struct {
 
 func (p *packed) Write(b []byte) (int, error) {
 	n, err := p.pack.Write(b)
-	p.sum.Write(b[:n]) // which never fails
+	p.sum.Write(b[:n])  // which never fails
 	p.size += uint64(n) //nolint:gosec // not negative
 	return n, err
 }
