@@ -82,6 +82,7 @@ type (
 		List                []string
 		Facts               []fact
 		Table               *PictureTable
+		Class               string // of the table
 		Figure              template.HTML
 		Code                string
 	}
@@ -142,8 +143,13 @@ func (b *reporter) say(format string, of ...any) {
 }
 
 func (b *reporter) table(caption string, columns []PictureColumn, rows [][]string) {
+	b.tableOf("", caption, columns, rows)
+}
+
+// tableOf is a table of a class of the style: kept3 breaks no line in the third column.
+func (b *reporter) tableOf(class, caption string, columns []PictureColumn, rows [][]string) {
 	if len(rows) > 0 {
-		b.blocks = append(b.blocks, block{Table: &PictureTable{caption, columns, rows}})
+		b.blocks = append(b.blocks, block{Table: &PictureTable{caption, columns, rows}, Class: class})
 	}
 }
 
@@ -211,7 +217,7 @@ func names(list []string) string {
 		if i == most {
 			return strings.Join(shown, ", ") + fmt.Sprintf(" and %d more", len(list)-most)
 		}
-		shown = append(shown, named(name))
+		shown = append(shown, "“"+named(name)+"”")
 	}
 	return strings.Join(shown, ", ")
 }

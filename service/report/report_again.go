@@ -93,10 +93,10 @@ func (b *reporter) again() error {
 		b.code(fmt.Sprintf("curl -sS '%s' | sha256sum", shellQuoted(b.Address+service.StudyLocation(b.Study.ID)+"/result")))
 	case len(request) > mostInlined:
 		b.say("The request has %s bytes and is too long to stand here. With it in the file request.json, naming the inventory as %s, this command prints the hash of the result.", b.Shown.Int(len(request)), r.Inventory.Ref)
-		b.code(fmt.Sprintf("curl -sS '%s' -H 'Content-Type: application/json' --data-binary @request.json | sha256sum", shellQuoted(b.Address+"/v1/comparisons")))
+		b.code(fmt.Sprintf("curl -sS '%s' \\\n  -H 'Content-Type: application/json' --data-binary @request.json | sha256sum", shellQuoted(b.Address+"/v1/comparisons")))
 	default:
 		b.say("This command, pasted into a shell, sends the request and prints the hash of the result.")
-		b.code(fmt.Sprintf("curl -sS '%s' -H 'Content-Type: application/json' --data-binary @- <<'REQUEST' | sha256sum\n%s\nREQUEST", shellQuoted(b.Address+"/v1/comparisons"), folded(string(request))))
+		b.code(fmt.Sprintf("curl -sS '%s' \\\n  -H 'Content-Type: application/json' --data-binary @- <<'REQUEST' | sha256sum\n%s\nREQUEST", shellQuoted(b.Address+"/v1/comparisons"), folded(string(request))))
 	}
 	b.note("Without “| sha256sum” (on macOS: shasum -a 256) it prints the result itself. Where the service asks for a key, add -H \"Authorization: Bearer $KEY\".")
 	b.heading("Without the service")
@@ -141,7 +141,7 @@ func pinnedTo(request []byte, ref string) ([]byte, error) {
 }
 
 // foldedAt is about how long a line of a folded request is, in characters.
-const foldedAt = 100
+const foldedAt = 88
 
 // folded breaks JSON into lines between its members, where space means nothing, and
 // writes what cannot be seen, or would turn the text around it, as an escape; it stands in

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"slabledger/inventory"
@@ -105,21 +106,16 @@ func (b *reporter) statements() error {
 	}{
 		{"Warnings", "There are none.", func(a *service.Result) []string { return stated(a.Warnings) }},
 		{"Assumptions", "There are none.", func(a *service.Result) []string { return stated(a.Assumptions) }},
-		{"Limitations: what the carbon does not cover", "There are none.", func(a *service.Result) (texts []string) {
+		{"Limitations, beside the modules that are not declared", "", func(a *service.Result) (texts []string) {
 			for _, l := range a.Limitations {
+				if slices.Contains(a.Carbon.NotDeclared, l) {
+					continue
+				}
 				what := l.Module
 				if l.Flow != "" {
 					what += ", " + Printable(l.Flow)
 				}
 				texts = append(texts, what+": "+Printable(l.Reason))
-			}
-			return texts
-		}},
-		{"Flows whose money stands elsewhere", "", func(a *service.Result) (texts []string) {
-			if a.Cost != nil {
-				for _, n := range a.Cost.NotPriced {
-					texts = append(texts, n.Module+", "+Printable(n.Item)+": "+Printable(n.Reason))
-				}
 			}
 			return texts
 		}},
@@ -134,6 +130,17 @@ func (b *reporter) statements() error {
 			continue
 		}
 		b.list(list)
+	}
+	b.note("What modules are not declared, and why, stands with the system boundary: each is a limitation too.")
+	if list := grouped(b.r, func(a *service.Result) (texts []string) {
+		if a.Cost != nil {
+			for _, n := range a.Cost.NotPriced {
+				texts = append(texts, Printable(n.Reason))
+			}
+		}
+		return texts
+	}); len(list) > 0 {
+		b.note("Flows with carbon and without a price of their own: " + strings.Join(list, "; ") + ".")
 	}
 	return nil
 }
@@ -172,14 +179,19 @@ func (b *reporter) sources() error {
 				item += ": " + Printable(o.Reason)
 			}
 		}
+		validity := strings.Join(present(until(s.FactorValidUntil), Printable(s.Characterisation), Printable(words(s.Allocation))), ", ")
+		if price != nil && factor != nil && slices.Equal(price, factor) {
+			rows = append(rows, append([]string{item, "price, factor"}, append(price, strings.Join(present(terms, validity), "; factor "))...))
+			continue
+		}
 		if price != nil {
 			rows = append(rows, append([]string{item, "price"}, append(price, terms)...))
 		}
 		if factor != nil {
-			rows = append(rows, append([]string{item, "factor"}, append(factor, strings.Join(present(until(s.FactorValidUntil), Printable(s.Characterisation), Printable(words(s.Allocation))), ", "))...))
+			rows = append(rows, append([]string{item, "factor"}, append(factor, validity)...))
 		}
 	}
-	b.table("Sources, by item", []PictureColumn{textual("Item"), textual("Of its"), textual("Kind"), textual("Title, publisher, year"), textual("Licence"), textual("Date, basis, tax, validity")}, rows)
+	b.tableOf("kept23", "Sources, by item", []PictureColumn{textual("Item"), textual("Of its"), textual("Kind"), textual("Title, publisher, year"), textual("Licence"), textual("Date, basis, tax, validity")}, rows)
 	if withheld > 0 {
 		b.note(fmt.Sprintf("%d more items have sources, which the answer as JSON has.", withheld))
 	}

@@ -44,7 +44,7 @@ func (b *reporter) uncertainty() error {
 	for _, a := range b.detailed {
 		told[a.Name] = true
 	}
-	for _, used := range u.Measures {
+	for _, used := range ranking(u) {
 		m := shown.measured(u.Inventory, used.Measure)
 		var rows [][]string
 		columns := []PictureColumn{textual("Alternative"), numeric("As computed", ""), numeric("Mean", ""), numeric("Its standard error", ""), numeric("Standard deviation", "")}
@@ -106,25 +106,35 @@ func (b *reporter) uncertainty() error {
 	return nil
 }
 
+// ranking are the measures by which a comparison ranks, of those that were drawn.
+func ranking(u *service.UncertaintyResponse) (list []service.MeasureUsed) {
+	for _, m := range u.Measures {
+		if m.Measure == service.MeasureNPV || m.Measure == service.MeasureTotalCarbon {
+			list = append(list, m)
+		}
+	}
+	return list
+}
+
 // pairs tells how sure the differences are, and draws those of the first two.
 func (b *reporter) pairs() error {
 	u, shown := b.Grounds.Uncertainty, b.Shown
-	leading := map[[2]string]bool{}
-	if ranking := b.r.Comparison.Ranking; ranking != nil {
-		for _, ranks := range [][]service.Rank{inOrder(ranking.ByNetPresentValue), inOrder(ranking.ByTotalCarbon)} {
-			if len(ranks) > 1 {
-				leading[[2]string{ranks[0].Name, ranks[1].Name}], leading[[2]string{ranks[1].Name, ranks[0].Name}] = true, true
+	leading := map[[3]string]bool{} // measure and names
+	if ranks := b.r.Comparison.Ranking; ranks != nil {
+		for measure, order := range map[string][]service.Rank{service.MeasureNPV: inOrder(ranks.ByNetPresentValue), service.MeasureTotalCarbon: inOrder(ranks.ByTotalCarbon)} {
+			if len(order) > 1 {
+				leading[[3]string{measure, order[0].Name, order[1].Name}], leading[[3]string{measure, order[1].Name, order[0].Name}] = true, true
 			}
 		}
 	}
 	var pictures []Picture
-	for _, used := range u.Measures {
+	for _, used := range ranking(u) {
 		m := shown.measured(u.Inventory, used.Measure)
 		var rows [][]string
 		columns := []PictureColumn{textual("First less second"), numeric("First is lower, of the draws", "%"), numeric("Standard error", "%"), numeric("Mean difference", ""), numeric("Its standard error", "")}
 		for i := range u.Pairs {
 			pair := &u.Pairs[i]
-			first := leading[[2]string{pair.First, pair.Second}]
+			first := leading[[3]string{used.Measure, pair.First, pair.Second}]
 			if !first && len(u.Pairs) > mostPairs {
 				continue
 			}

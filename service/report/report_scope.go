@@ -196,7 +196,7 @@ func (b *reporter) scope() error {
 
 	b.heading("System boundary")
 	b.say("Modules of EN 15804+A2, EN 15978 and EN 17472. What is not declared is not known, which is not zero. Module D lies beyond the boundary and is in no total.")
-	b.table("Modules, and of which alternatives they are declared", []PictureColumn{textual("Module"), textual("What it is"), textual("State"), textual("Why")}, b.boundary())
+	b.tableOf("kept3", "Modules, and of which alternatives they are declared", []PictureColumn{textual("Module"), textual("What it is"), textual("State"), textual("Why")}, b.boundary())
 	if e := r.Economics; e != nil {
 		b.heading("Economics")
 		rate := discounting(e)

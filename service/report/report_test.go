@@ -33,6 +33,6 @@ func TestZZ(t *testing.T) {
 	for name, req := range map[string][]byte{"demo": testdata(t, "demo/comparison.json"), "200": manyAlternatives(t, 200), "carbon": requests(t)["carbon alone"], "lives": requests(t)["lives"], "sized": testdata(t, "scenarios/lab-to-slab.json"), "schedule": requests(t)["schedule"]} {
 		page := written2(t, reported(t, svc, req))
 		t.Log(name, len(page))
-		os.WriteFile("/tmp/h/report-"+name+".html", []byte(page), 0o644)
+		os.WriteFile("/tmp/w/report-out/report-"+name+".html", []byte(page), 0o644)
 	}
 }
