@@ -19,11 +19,11 @@ const workbookType = "application/vnd.openxmlformats-officedocument.spreadsheetm
 // A comparison is JSON, and a workbook or a table where the client prefers that.
 func TestComparisonInTheFormThatIsAccepted(t *testing.T) {
 	server := newServer(t, api.Options{})
-	const jsonType, csvType = "application/json", "text/csv; charset=utf-8"
+	const jsonType, csvType, htmlType = "application/json", "text/csv; charset=utf-8", "text/html; charset=utf-8"
 	plain := server.do(post("/v1/comparisons", demo(t)))
 	for _, c := range []struct{ accept, table, want string }{
 		{"*/*", "", jsonType}, {"application/*", "", jsonType}, {workbookType + ";q=0.4, application/json;q=0.5", "", jsonType},
-		{"text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "", jsonType},
+		{"text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "", htmlType}, {"text/html", "?units=us&basis=job", htmlType},
 		{workbookType, "", workbookType}, {workbookType + ", */*;q=0.1", "", workbookType},
 		{"text/csv", "?table=totals", csvType},
 	} {
@@ -37,7 +37,7 @@ func TestComparisonInTheFormThatIsAccepted(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ accept, table, code string }{
-		{"text/csv", "", "required-member-missing"}, {"text/csv", "?table=lines", "not-in-list"}, {"application/json", "?table=totals", "not-used"}, {workbookType, "?table=totals", "not-used"},
+		{"text/csv", "", "required-member-missing"}, {"text/csv", "?table=lines", "not-in-list"}, {"application/json", "?table=totals", "not-used"}, {workbookType, "?table=totals", "not-used"}, {"text/html", "?table=totals", "not-used"},
 	} {
 		w := server.do(post("/v1/comparisons"+c.table, demo(t), "Accept", c.accept))
 		p := problemOf(t, w.Code, w.Header(), w.Body.Bytes())

@@ -170,16 +170,11 @@ func (s *Server) deleteStudy(c echo.Context) error {
 // studyResult computes the comparison again. Where that is not what was saved, a
 // header says so; the body is what the program of today answers.
 func (s *Server) studyResult(c echo.Context, media string) error {
-	query := c.QueryParams()
-	if err := checkTable(media, query); err != nil {
+	if err := checkForm(media, c.QueryParams()); err != nil {
 		return err
 	}
 	if media != mediaJSON {
-		done, err := s.heavy(c)
-		if err != nil {
-			return err
-		}
-		defer done()
+		return s.inForm(c, media, "no-cache", s.studied(c.Param("study")))
 	}
 	var result *service.StudyResult
 	text, err := s.computed(c.Request().Context(), "studyResult", func(ctx context.Context) ([]byte, error) {
@@ -187,10 +182,7 @@ func (s *Server) studyResult(c echo.Context, media string) error {
 		if result, err = s.service.StudyResult(ctx, c.Param("study")); err != nil {
 			return nil, err
 		}
-		if media == mediaJSON {
-			return result.Text, nil
-		}
-		return inForm(media, result.Response, query)
+		return result.Text, nil
 	})
 	if err != nil {
 		return err
@@ -201,9 +193,6 @@ func (s *Server) studyResult(c echo.Context, media string) error {
 	h := c.Response().Header()
 	if result.Moved != "" {
 		h.Set("Study-Moved", result.Moved)
-	}
-	if media != mediaJSON {
-		return sendFile(c, media, comparisonName(result.Response, query), text, "no-cache")
 	}
 	h.Set("Cache-Control", "no-cache")
 	h.Add("Vary", "Accept")

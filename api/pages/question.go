@@ -111,6 +111,13 @@ func (p *Pages) asked(c echo.Context) (question, error) {
 	return question{}, &service.Error{Code: service.NotFound, Detail: "The address names no comparison."}
 }
 
+// Asked reads which comparison the address means: the study that it is saved as, or nil,
+// and its request.
+func (p *Pages) Asked(c echo.Context) (*inventory.Study, []byte, error) {
+	q, err := p.asked(c)
+	return q.Study, q.Request, err
+}
+
 // compared computes the comparison of a question, after it was held against the contract.
 func (p *Pages) compared(ctx context.Context, request []byte) (resp *service.ComparisonResponse, err error) {
 	accepted, refused, err := p.desk.Check("compare", request)
