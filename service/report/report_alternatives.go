@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -11,34 +12,42 @@ import (
 // alternatives tells what is compared: thickness, mix, mixing, cross-section.
 func (b *reporter) alternatives() error {
 	r := b.r
-	var rows [][]string
-	for i := range r.Alternatives {
-		a := &r.Alternatives[i]
-		row := []string{shownName(a.Name), b.Shown.Length(a.ThicknessMM.Decimal), b.basis(a)}
+	b.some("What follows is told")
+	rows := b.details(func(a *service.Result) []string { return []string{b.Shown.Length(a.ThicknessMM.Decimal), b.basis(a)} })
+	for n, a := range b.detailed {
 		if a.Name == r.Comparison.Baseline {
-			row[0] += " (baseline)"
+			rows[n][0] += " (baseline)"
 		}
-		rows = append(rows, row)
 	}
 	b.table("Thickness of the slab, and on what it rests", []PictureColumn{textual("Alternative"), numeric("Thickness", b.Shown.LengthUnit()), textual("Basis")}, rows)
 	if err := b.figure(CrossSection(r, b.Shown)); err != nil {
 		return err
 	}
-	b.some("The mixes stand below")
 	for list := range slices.Chunk(b.detailed, perTable) {
 		b.mixes(list)
 	}
-	staged := 0
+	var staged []*service.Result // drawn
+	alike := map[string][]string{}
 	for i, a := range b.detailed {
 		if len(a.Mix.Stages) < 2 {
 			continue
 		}
-		if staged++; staged > mostStaged {
+		if n := slices.IndexFunc(staged, func(o *service.Result) bool { return reflect.DeepEqual(o.Mix.Stages, a.Mix.Stages) }); n >= 0 {
+			alike[staged[n].Name] = append(alike[staged[n].Name], a.Name)
+			continue
+		}
+		if len(staged) == mostStaged {
 			b.note("More alternatives are mixed in stages; the answer as JSON has their stages.")
 			break
 		}
+		staged = append(staged, a)
 		if err := b.figure(StagedMixing(fmt.Sprintf("mixing-%d", i), a, r.Sources, b.Shown)); err != nil {
 			return err
+		}
+	}
+	for _, a := range staged {
+		if others := alike[a.Name]; len(others) > 0 {
+			b.note("Mixed as “" + named(a.Name) + "”: " + names(others) + ".")
 		}
 	}
 	return nil
@@ -115,5 +124,5 @@ func (b *reporter) mixes(list []*service.Result) {
 		return b.Shown.Significant(a.Mix.EffectiveWaterBinderRatio.Decimal)
 	})
 	row("Stages of mixing", "", func(a *service.Result) string { return b.Shown.Int(len(a.Mix.Stages)) })
-	b.table("Mixes", columns, rows)
+	b.tableOf("kept2", "Mixes", columns, rows)
 }

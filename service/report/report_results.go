@@ -30,6 +30,7 @@ func (b *reporter) results() error {
 		b.note("The total covers the modules " + b.covers() + ".")
 	}
 	b.differences()
+	b.some("Costs, modules and the whole area stand below")
 	if priced {
 		b.costs()
 	}
@@ -53,10 +54,21 @@ func (b *reporter) results() error {
 // rows has a row for each alternative, its name first.
 func (b *reporter) rows(of func(*service.Result) []string) (rows [][]string) {
 	for i := range b.r.Alternatives {
-		a := &b.r.Alternatives[i]
-		rows = append(rows, append([]string{shownName(a.Name)}, of(a)...))
+		rows = append(rows, rowOf(&b.r.Alternatives[i], of))
 	}
 	return rows
+}
+
+// details has a row for each alternative that is told at length.
+func (b *reporter) details(of func(*service.Result) []string) (rows [][]string) {
+	for _, a := range b.detailed {
+		rows = append(rows, rowOf(a, of))
+	}
+	return rows
+}
+
+func rowOf(a *service.Result, of func(*service.Result) []string) []string {
+	return append([]string{shownName(a.Name)}, of(a)...)
 }
 
 func (b *reporter) money(a *service.Result, perM2 service.Fixed) string {
@@ -210,7 +222,7 @@ func (b *reporter) costs() {
 		columns = append(columns, numeric(head, ""))
 	}
 	columns = append(columns, numeric("= Whole-life cost (net present value)", ""), numeric("Equivalent annual cost, a year", ""))
-	b.table("Costs, "+unit, columns, b.rows(func(a *service.Result) []string {
+	b.table("Costs, "+unit, columns, b.details(func(a *service.Result) []string {
 		cells := []string{b.money(a, a.Cost.InitialPerM2), b.money(a, a.Cost.MaintenancePresentValuePerM2), b.money(a, a.Cost.ResidualValuePerM2)}
 		if users {
 			cell := Unknown
@@ -252,7 +264,7 @@ func (b *reporter) modules() {
 			columns = append(columns, numeric(name, ""))
 		}
 		columns = append(columns, numeric("Total", ""))
-		b.table(caption, columns, b.rows(func(a *service.Result) (cells []string) {
+		b.table(caption, columns, b.details(func(a *service.Result) (cells []string) {
 			_, values := printedModules(a.Carbon.Modules)
 			for _, name := range part {
 				v := values[slices.Index(all, name)]
@@ -279,7 +291,7 @@ func (b *reporter) wholeArea() {
 	if r.Economics != nil {
 		columns = append(columns, numeric("Cost now", job.MoneyUnit(&r.Head)), numeric("Whole-life cost", job.MoneyUnit(&r.Head)))
 	}
-	b.table("For the whole area", columns, b.rows(func(a *service.Result) []string {
+	b.table("For the whole area", columns, b.details(func(a *service.Result) []string {
 		cells := []string{job.Carbon(&r.Head, a, a.Carbon.TotalKgCO2ePerM2.Decimal)}
 		if a.Cost != nil {
 			cells = append(cells, job.Money(&r.Head, a, a.Cost.InitialPerM2.Decimal), job.Money(&r.Head, a, a.Cost.NetPresentValuePerM2.Decimal))
