@@ -6,12 +6,14 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
 	"github.com/xuri/excelize/v2"
 
 	"slabledger/api"
+	"slabledger/service/report"
 )
 
 const workbookType = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -88,6 +90,49 @@ func TestStudyInTheFormsOfItsComparison(t *testing.T) {
 			t.Errorf("%v", sheets)
 		}
 	})
+}
+
+// Links of pages give the forms: the report to print, with a policy that lets in its own
+// style alone, and the files to keep.
+func TestFormsByLinksOfPages(t *testing.T) {
+	onEachStore(t, func(t *testing.T, open opener) {
+		server := open(t, api.Options{Demo: demoRequest(t)})
+		study := strings.TrimPrefix(save(t, server, "Quay", demo(t)), "/v1")
+		for _, base := range []string{"/comparison", study} {
+			query := "?"
+			if base == "/comparison" {
+				query = "?of=demo&"
+			}
+			for _, c := range []struct{ path, query, media, disposition, text string }{
+				{"/report", "", "text/html; charset=utf-8", `inline; filename="comparison-`, "How to compute it again"},
+				{"/report", "units=us&basis=job", "text/html; charset=utf-8", `inline; filename="comparison-`, "lb CO₂e for"},
+				{"/workbook", "", workbookType, `attachment; filename="comparison-`, "PK"},
+				{"/table", "table=carbon-lines", "text/csv; charset=utf-8", `attachment; filename="comparison-`, "gwp_kg_co2e_per_m2"},
+			} {
+				w := server.do(get(base + c.path + query + c.query))
+				h := w.Header()
+				if w.Code != http.StatusOK || h.Get("Content-Type") != c.media || !strings.HasPrefix(h.Get("Content-Disposition"), c.disposition) || h.Get("ETag") == "" || !strings.Contains(w.Body.String(), c.text) {
+					t.Errorf("%s%s: %d %v %.200s", base, c.path, w.Code, h, w.Body)
+				}
+				if policy := h.Get("Content-Security-Policy"); c.path == "/report" && (!strings.Contains(policy, "style-src '"+report.ReportStyle+"'") || strings.Contains(policy, "script-src")) {
+					t.Errorf("the policy %s", policy)
+				}
+			}
+		}
+		holds(t, server.do(get("/comparison/table?of=demo&table=lines")), http.StatusNotFound, "There is no such table")
+		holds(t, server.do(get("/comparison/table?of=demo")), http.StatusNotFound, "There is no such table")
+		holds(t, server.do(get("/comparison/report")), http.StatusNotFound)
+		holds(t, server.do(get("/studies/none/report")), http.StatusNotFound)
+	})
+}
+
+// A report waits among the long operations, where it is refused when too many wait.
+func TestReportIsALongOperation(t *testing.T) {
+	server := newServer(t, api.Options{ComputeLimit: time.Nanosecond})
+	w := server.do(post("/v1/comparisons", demo(t), "Accept", "text/html"))
+	if p := problemOf(t, w.Code, w.Header(), w.Body.Bytes()); w.Code != http.StatusServiceUnavailable || !strings.HasSuffix(p.Type, "compute-timeout") || strings.Contains(p.Detail, "job") {
+		t.Errorf("%d %+v", w.Code, p)
+	}
 }
 
 // The lines of a table come to the totals of the JSON, and every row tells where it is
