@@ -47,7 +47,7 @@ func TestCommandsOfAReportRun(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		defer answer.Body.Close() //nolint:errcheck // only read
+		defer answer.Body.Close()
 		text, err := io.ReadAll(answer.Body)
 		if err != nil || answer.StatusCode/100 != 2 {
 			t.Fatalf("%s: %s %v %.500s", r.URL, answer.Status, err, text)
@@ -111,7 +111,7 @@ func TestCommandsOfAReportRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer answer.Body.Close() //nolint:errcheck // not read
+	defer answer.Body.Close()
 	study := answer.Header.Get("Location")
 	page = fetch(request(http.MethodGet, strings.TrimPrefix(study, "/v1")+"/report", ""))
 	if got := shell(commands(t, page)[0]); got != hash+"  -\n" || !strings.Contains(page, "Quay road") {
