@@ -461,3 +461,56 @@ func BenchmarkReportOf200Alternatives(b *testing.B) {
 		page(b, in)
 	}
 }
+
+// interpretedRequest is the demo with all that a comparison may ask for beside its figures.
+func interpretedRequest(t testing.TB) []byte {
+	t.Helper()
+	return bytes.Replace(testdata(t, "demo/comparison.json"), []byte(`"baseline": "plain",`), []byte(`"baseline": "plain",
+		"goal_and_scope": {"purpose": "Choose a slab for the quay road", "audience": "the owner", "decision": "which slab to tender", "limitations": "strength is not verified", "reviewer": "a panel",
+			"excluded": [{"modules": ["C1", "C2", "C3", "C4"], "reason": "alike for all"}]},
+		"checks": {}, "cut_off": [{"flow": "cement dust", "module": "A1", "mass": "0.1 %", "energy": "0.2 %", "item": "fibre-pp-macro", "reason": "not weighed"}],
+		"limits": [{"name": "concrete", "clause": "7.3", "scope": "A1-A3", "limit": "325 kg CO2e/m3"}, {"name": "pavement", "clause": "7.4", "scope": "declared", "limit": "86 kg CO2e/m2"}],
+		"objectives": [{"measure": "net_present_value"}, {"measure": "total_carbon"}, {"measure": "thickness"}], "weighting": {"normalisation": "baseline", "weights": ["0.5", "0.3", "0.2"]},
+		"overrides": [{"item": "sand-washed", "price": "18 EUR/t", "reason": "a local pit"}],`), 1)
+}
+
+// What a comparison is interpreted by stands in its report, with what the answer says of it.
+func TestReportOfAnInterpretation(t *testing.T) {
+	in := reported(t, newService(t), interpretedRequest(t))
+	root := readPage(t, page(t, in))
+	text := textOf(root)
+	want := []string{"Choose a slab for the quay road", "Left out: C1, C2, C3, C4", "alike for all", "Check of completeness: ", "Check of sensitivity: ", "Check of consistency: ", "cement dust", "own calculation: not an EPD", "a local pit"}
+	for _, c := range in.Comparison.Comparison.Checks {
+		for _, reason := range c.Reasons {
+			want = append(want, reason.Message)
+		}
+	}
+	for _, text := range slices.Concat(in.Comparison.Alternatives[1].Warnings, in.Comparison.Alternatives[1].Assumptions) {
+		want = append(want, text.Message)
+	}
+	for _, w := range want {
+		if !strings.Contains(text, w) {
+			t.Errorf("the report does not say %q", w)
+		}
+	}
+	_, limits := tableOf(t, root, "Limits on emissions")
+	states := map[string]int{}
+	for _, a := range in.Comparison.Alternatives {
+		for n, l := range a.Limits {
+			cells := limits[a.Name][n*7 : n*7+7]
+			states[cells[1]]++
+			if cells[1] != strings.ToUpper(l.State) || !same(cells[3], rounded(t, l.ValueKgCO2e, "1", significant)) || !same(cells[4], rounded(t, l.LimitKgCO2e, "1", significant)) || !same(cells[5], rounded(t, l.MarginPercent, "1", significant)) {
+				t.Errorf("%s, %s: %q", a.Name, l.Name, cells)
+			}
+		}
+	}
+	if states["PASS"] == 0 || states["FAIL"] == 0 {
+		t.Errorf("states %v", states)
+	}
+	_, order := tableOf(t, root, "Order by the weights")
+	for _, s := range in.Comparison.Comparison.Objectives.Weighting.Ranking {
+		if got := order[s.Name]; got[0] != fmt.Sprint(s.Rank) || !same(got[1], rounded(t, s.Score, "1", significant)) {
+			t.Errorf("%s: %q", s.Name, got)
+		}
+	}
+}
