@@ -81,7 +81,7 @@ func (b *reporter) mixes(list []*service.Result) {
 	for _, s := range b.r.Sources {
 		names[s.Ref[strings.LastIndexByte(s.Ref, '/')+1:]] = s.Name
 	}
-	columns := []PictureColumn{textual("Per cubic metre of concrete"), textual("Unit")}
+	columns := []PictureColumn{textual("Of the concrete"), textual("Unit")}
 	var items []string
 	for _, a := range list {
 		columns = append(columns, numeric(shownName(a.Name), ""))

@@ -72,7 +72,7 @@ func (b *reporter) checks() error {
 		return nil
 	}
 	b.heading("Limits")
-	b.say("Held against the limits that the request states. Each figure is an %s.", service.NotADeclaration)
+	b.say("Held against the limits that the request states. Each figure is the service's %s.", service.NotADeclaration)
 	b.table("Limits on emissions", []PictureColumn{textual("Alternative"), textual("Limit, clause"), textual("State"), textual("Of"), numeric("Value", ""), numeric("Limit", ""), numeric("Margin", "%"), textual("Why")}, rows)
 	if len(declarations) > 0 {
 		b.say("Declarations that the limits ask for, and that are not there:")
@@ -173,22 +173,24 @@ func (b *reporter) sources() error {
 		if q := s.PriceQuoted; q != nil {
 			terms += fmt.Sprintf("; quoted as %s %s of %s", b.Shown.Plain(q.Amount.Decimal), Printable(q.Currency), Printable(q.Date))
 		}
-		if o := s.Overrides; o != nil {
-			item += ", in place of that of " + Printable(o.Layer)
-			if o.Reason != "" {
-				item += ": " + Printable(o.Reason)
+		// The request overrides a price or a factor, a layer the whole item.
+		instead := func(of *inventory.Source) string {
+			o := s.Overrides
+			if o == nil || o.Pointer != "" && !strings.HasPrefix(of.Reference, "request/") {
+				return item
 			}
+			return item + strings.TrimSuffix(", in place of that of "+Printable(o.Layer)+": "+Printable(o.Reason), ": ")
 		}
 		validity := strings.Join(present(until(s.FactorValidUntil), Printable(s.Characterisation), Printable(words(s.Allocation))), ", ")
 		if price != nil && factor != nil && slices.Equal(price, factor) {
-			rows = append(rows, append([]string{item, "price, factor"}, append(price, strings.Join(present(terms, validity), "; factor "))...))
+			rows = append(rows, append([]string{instead(s.PriceSource), "price, factor"}, append(price, strings.Join(present(terms, validity), "; factor "))...))
 			continue
 		}
 		if price != nil {
-			rows = append(rows, append([]string{item, "price"}, append(price, terms)...))
+			rows = append(rows, append([]string{instead(s.PriceSource), "price"}, append(price, terms)...))
 		}
 		if factor != nil {
-			rows = append(rows, append([]string{item, "factor"}, append(factor, validity)...))
+			rows = append(rows, append([]string{instead(s.FactorSource), "factor"}, append(factor, validity)...))
 		}
 	}
 	b.tableOf("kept23", "Sources, by item", []PictureColumn{textual("Item"), textual("Of its"), textual("Kind"), textual("Title, publisher, year"), textual("Licence"), textual("Date, basis, tax, validity")}, rows)

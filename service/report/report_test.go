@@ -479,7 +479,7 @@ func TestReportOfAnInterpretation(t *testing.T) {
 	in := reported(t, newService(t), interpretedRequest(t))
 	root := readPage(t, page(t, in))
 	text := textOf(root)
-	want := []string{"Choose a slab for the quay road", "Left out: C1, C2, C3, C4", "alike for all", "Check of completeness: ", "Check of sensitivity: ", "Check of consistency: ", "cement dust", "own calculation: not an EPD", "a local pit"}
+	want := []string{"Choose a slab for the quay road", "Left out: C1, C2, C3, C4", "alike for all", "Check of completeness: ", "Check of sensitivity: ", "Check of consistency: ", "cement dust", "the service's own calculation: not an EPD", "a local pit"}
 	for _, c := range in.Comparison.Comparison.Checks {
 		for _, reason := range c.Reasons {
 			want = append(want, reason.Message)
