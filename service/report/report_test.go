@@ -108,7 +108,7 @@ func inside(n *html.Node, name string) (list []*html.Node) {
 func tableOf(t testing.TB, root *html.Node, caption string) (columns []string, rows map[string][]string) {
 	t.Helper()
 	for _, table := range inside(root, "table") {
-		if captions := inside(table, "caption"); len(captions) != 1 || table.Parent.Data != "section" || !strings.HasPrefix(textOf(captions[0]), caption) {
+		if captions := inside(table, "caption"); len(captions) != 1 || !slices.Contains(table.Parent.Attr, html.Attribute{Key: "class", Val: "scroll"}) || !strings.HasPrefix(textOf(captions[0]), caption) {
 			continue
 		}
 		for _, th := range inside(inside(table, "thead")[0], "th") {
