@@ -53,26 +53,28 @@ func (s *Server) inForm(c echo.Context, media, caching string, compare func(cont
 		}
 		defer done()
 	}
+	// A report is short work once it is concluded; other forms are written when the
+	// place among those that compute is free again.
 	var r report.Reported
-	text, err := s.computed(c.Request().Context(), operation, func(ctx context.Context) ([]byte, error) {
-		var err error
-		if r, err = compare(ctx); err != nil {
+	var file bytes.Buffer
+	at := slices.IndexFunc(comparisonForms, func(f form) bool { return f.media == media })
+	_, err := s.computed(c.Request().Context(), operation, func(ctx context.Context) (_ []byte, err error) {
+		if r, err = compare(ctx); err != nil || media != mediaHTML {
 			return nil, err
 		}
-		if media == mediaHTML {
-			if r.Grounds, err = s.service.Grounds(ctx, r.Request); err != nil {
-				return nil, err
-			}
-			r.Address, r.Shown = addressOf(c.Request(), ""), pages.ShownOf(c)
+		if r.Grounds, err = s.service.Grounds(ctx, r.Request); err != nil {
+			return nil, err
 		}
-		at := slices.IndexFunc(comparisonForms, func(f form) bool { return f.media == media })
-		var file bytes.Buffer
-		err = comparisonForms[at].write(&file, r, query)
-		return file.Bytes(), err
+		r.Address, r.Shown = addressOf(c.Request(), ""), pages.ShownOf(c)
+		return nil, comparisonForms[at].write(&file, r, query)
 	})
+	if err == nil && media != mediaHTML {
+		err = comparisonForms[at].write(&file, r, query)
+	}
 	if err != nil {
 		return err
 	}
+	text := file.Bytes()
 	if err := s.tellWithdrawn(c, r.Comparison.Pinned()); err != nil {
 		return err
 	}

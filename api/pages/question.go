@@ -112,9 +112,13 @@ func (p *Pages) asked(c echo.Context) (question, error) {
 }
 
 // Asked reads which comparison the address means: the study that it is saved as, or nil,
-// and its request.
+// and its request. An address that names none is not found.
 func (p *Pages) Asked(c echo.Context) (*inventory.Study, []byte, error) {
 	q, err := p.asked(c)
+	var told *service.Error
+	if err != nil && !errors.As(err, &told) {
+		err = &service.Error{Code: service.NotFound, Detail: "The address names no comparison.", Cause: err}
+	}
 	return q.Study, q.Request, err
 }
 
