@@ -277,14 +277,15 @@ func (p *program) migrate() *cobra.Command {
 
 func (p *program) compare() *cobra.Command {
 	var file, out string
-	var asTable, asBundle, asWorkbook bool
+	var asTable, asBundle, asWorkbook, asReport bool
 	cmd := &cobra.Command{
 		Use:   "compare REQUEST.json",
 		Short: "Compare the alternatives of a request, without a server",
 		Long: "Reads the body of POST /v1/comparisons (- is standard input) and prints what the service\n" +
 			"would answer, byte for byte; with --table, a table for people, as the demo does; with\n" +
 			"--bundle, the answer of POST /v1/bundles, a file for verify and for docs/verify.py; with\n" +
-			"--workbook, a workbook (XLSX) that computes the comparison by live formulas.",
+			"--workbook, a workbook (XLSX) that computes the comparison by live formulas; with --report,\n" +
+			"a page to print (HTML), which also says how sure the answer is.",
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			body, err := readInput(args[0], maxRequest)
@@ -307,6 +308,13 @@ func (p *program) compare() *cobra.Command {
 				if asWorkbook {
 					return report.Workbook(to.out, answer)
 				}
+				if asReport {
+					grounds, err := svc.Grounds(cmd.Context(), body)
+					if err != nil {
+						return err
+					}
+					return report.Report(to.out, report.Reported{Request: body, Comparison: answer, Grounds: grounds})
+				}
 				return to.print(answer, asTable)
 			}); err != nil || out == "" {
 				return err
@@ -318,8 +326,9 @@ func (p *program) compare() *cobra.Command {
 	cmd.Flags().BoolVar(&asTable, "table", false, "print a table for people in place of the response of the API")
 	cmd.Flags().BoolVar(&asBundle, "bundle", false, "print a bundle, which verify computes again")
 	cmd.Flags().BoolVar(&asWorkbook, "workbook", false, "print a workbook (XLSX) with live formulas")
+	cmd.Flags().BoolVar(&asReport, "report", false, "print a report (HTML) to print on A4")
 	cmd.Flags().StringVar(&out, "out", "", "`file` to write to in place of standard output")
-	cmd.MarkFlagsMutuallyExclusive("table", "bundle", "workbook")
+	cmd.MarkFlagsMutuallyExclusive("table", "bundle", "workbook", "report")
 	return cmd
 }
 

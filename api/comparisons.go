@@ -66,7 +66,7 @@ const tableTime = 5 * time.Minute
 
 // long are the operations that may compute for seconds. They have places of their own,
 // so that those that take milliseconds never wait for one of them.
-var long = []string{"studyGrid", "search", "breakEven", "sensitivity", "uncertainty", "studyMethods", "conclude", "rerunStudy"}
+var long = []string{"studyGrid", "search", "breakEven", "sensitivity", "uncertainty", "studyMethods", "conclude", "rerunStudy", operationReport}
 
 // inJobs are the operations that a job may run too.
 var inJobs = []string{"compare", "studyGrid", "search", "breakEven", "sensitivity", "uncertainty", "studyMethods", "conclude"}
@@ -227,7 +227,7 @@ func (s *Server) checkMix(c echo.Context, media string) error {
 	h := c.Response().Header()
 	h.Add("Vary", "Accept")
 	if media == mediaHTML {
-		h.Set("Content-Security-Policy", "default-src 'none'; style-src '"+report.BatchSheetStyle+"'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", styleAlone(report.BatchSheetStyle))
 		media += "; charset=utf-8"
 	}
 	return c.Blob(http.StatusOK, media, text)

@@ -272,7 +272,7 @@ func TestFaultsOfAHead(t *testing.T) {
 		{"ten megabytes, told", post("/v1/comparisons", strings.Repeat(" ", 10<<20)), 413, "body-too-large", [2]string{"Connection", "close"}},
 		{"ten megabytes, not told", chunked(), 413, "body-too-large", [2]string{"Connection", "close"}},
 		{"one byte too many", post("/v1/comparisons", strings.Repeat(" ", api.MaxBodyBytes+1)), 413, "body-too-large", [2]string{}},
-		{"HTML only", post("/v1/comparisons", body, "Accept", "text/html"), 406, "not-acceptable", [2]string{}},
+		{"pictures only", post("/v1/comparisons", body, "Accept", "image/png"), 406, "not-acceptable", [2]string{}},
 		{"JSON excluded", get("/v1/inventories", "Accept", "*/*, application/json;q=0"), 406, "not-acceptable", [2]string{}},
 		{"wrong method", request(http.MethodDelete, "/v1/comparisons", nil), 405, "method-not-allowed", [2]string{"Allow", "OPTIONS, POST"}},
 		{"wrong method on a list", request(http.MethodPut, "/v1/inventories", nil), 405, "method-not-allowed", [2]string{"Allow", "OPTIONS, GET, HEAD"}},

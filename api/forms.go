@@ -11,6 +11,7 @@ import (
 
 	"github.com/labstack/echo/v4"
 
+	"slabledger/api/pages"
 	"slabledger/lca/fault"
 	"slabledger/service"
 	"slabledger/service/report"
@@ -19,15 +20,16 @@ import (
 // form is a media type in which a comparison is answered beside JSON.
 type form struct {
 	media string
-	write func(io.Writer, *service.ComparisonResponse, url.Values) error
+	write func(io.Writer, report.Reported, url.Values) error
 }
 
 // comparisonForms are all of them, a line each.
 var comparisonForms = []form{
-	{mediaXLSX, func(w io.Writer, r *service.ComparisonResponse, _ url.Values) error { return report.Workbook(w, r) }},
-	{mediaCSV, func(w io.Writer, r *service.ComparisonResponse, query url.Values) error {
-		return report.CSV(w, r, query.Get("table"))
+	{mediaXLSX, func(w io.Writer, r report.Reported, _ url.Values) error { return report.Workbook(w, r.Comparison) }},
+	{mediaCSV, func(w io.Writer, r report.Reported, query url.Values) error {
+		return report.CSV(w, r.Comparison, query.Get("table"))
 	}},
+	{mediaHTML, func(w io.Writer, r report.Reported, _ url.Values) error { return report.Report(w, r) }},
 }
 
 // comparisonMedia lists what is offered, JSON first.
@@ -39,37 +41,97 @@ func comparisonMedia() []string {
 	return offers
 }
 
-// sendForm sends a comparison in a form other than JSON. The caller has room for it among
-// what holds a whole table in memory; those that compute wait for none of it.
-func sendForm(c echo.Context, media string, r *service.ComparisonResponse, caching string) error {
-	query := c.QueryParams()
-	at := slices.IndexFunc(comparisonForms, func(f form) bool { return f.media == media })
+// inForm answers a comparison in a form other than JSON. A report says how sure the
+// comparison is, which takes as long as conclusions do.
+func (s *Server) inForm(c echo.Context, media, caching string, compare func(context.Context) (report.Reported, error)) error {
+	query, operation := c.QueryParams(), operationReport
+	if media != mediaHTML {
+		operation = "compare"
+		done, err := s.heavy(c)
+		if err != nil {
+			return err
+		}
+		defer done()
+	}
+	// A report is short work once it is concluded; other forms are written when the
+	// place among those that compute is free again.
+	var r report.Reported
 	var file bytes.Buffer
-	if err := comparisonForms[at].write(&file, r, query); err != nil {
+	at := slices.IndexFunc(comparisonForms, func(f form) bool { return f.media == media })
+	_, err := s.computed(c.Request().Context(), operation, func(ctx context.Context) (_ []byte, err error) {
+		if r, err = compare(ctx); err != nil || media != mediaHTML {
+			return nil, err
+		}
+		if r.Grounds, err = s.service.Grounds(ctx, r.Request); err != nil {
+			return nil, err
+		}
+		r.Address, r.Shown = addressOf(c.Request(), ""), pages.ShownOf(c)
+		return nil, comparisonForms[at].write(&file, r, query)
+	})
+	if err == nil && media != mediaHTML {
+		err = comparisonForms[at].write(&file, r, query)
+	}
+	if err != nil {
 		return err
 	}
-	name := "comparison-" + r.RequestHash[:12]
-	if table := query.Get("table"); table != "" {
-		name += "-" + table
+	text := file.Bytes()
+	if err := s.tellWithdrawn(c, r.Comparison.Pinned()); err != nil {
+		return err
 	}
-	return sendFile(c, media, name, file.Bytes(), caching)
+	h := c.Response().Header()
+	if r.Moved != "" {
+		h.Set("Study-Moved", r.Moved)
+	}
+	if media != mediaHTML {
+		return sendFile(c, media, comparisonName(r.Comparison, query), text, caching)
+	}
+	h.Set("Content-Security-Policy", styleAlone(report.ReportStyle))
+	h.Set("Content-Disposition", `inline; filename="`+comparisonName(r.Comparison, query)+`.html"`)
+	h.Set("Cache-Control", caching)
+	h.Add("Vary", "Accept, Accept-Language")
+	return sendTagged(c, media+"; charset=utf-8", etag(text), text)
 }
 
-// checkTable holds the parameter table against the form that is asked for.
-func checkTable(media string, query url.Values) error {
+// operationReport is no operation of the contract: it names the work of a report, which
+// finds its place among the long ones.
+const operationReport = "report"
+
+// styleAlone is the Content-Security-Policy of a page that loads nothing and has the one
+// style of that hash.
+func styleAlone(hash string) string {
+	return "default-src 'none'; style-src '" + hash + "'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+}
+
+// checkForm holds the parameters of forms against the one that is asked for.
+func checkForm(media string, query url.Values) error {
 	const at = fault.Path("/query/table")
 	switch {
 	case media == mediaCSV && query.Get("table") == "":
 		return invalid([]fault.Fault{{Pointer: at, Code: "required-member-missing", Detail: "as text/csv a comparison is one table of " + strings.Join(report.Tables(), ", ") + "; say which"}})
 	case media != mediaCSV && query.Has("table"):
 		return invalid([]fault.Fault{{Pointer: at, Code: "not-used", Detail: "a table is chosen for text/csv alone; send \"Accept: text/csv\""}})
+	case media != mediaHTML:
+		for _, name := range []string{"basis", "units"} {
+			if query.Has(name) {
+				return invalid([]fault.Fault{{Pointer: fault.Path("/query").At(name), Code: "not-used", Detail: "figures are shown in other ways in the report alone; send \"Accept: text/html\""}})
+			}
+		}
 	}
 	return nil
 }
 
+// comparisonName is the name of the file of a comparison.
+func comparisonName(r *service.ComparisonResponse, query url.Values) string {
+	name := "comparison-" + r.RequestHash[:12]
+	if table := query.Get("table"); table != "" {
+		name += "-" + table
+	}
+	return name
+}
+
 // compare answers as JSON, or in another form where the client prefers that.
 func (s *Server) compare(c echo.Context, media string) error {
-	if err := checkTable(media, c.QueryParams()); err != nil {
+	if err := checkForm(media, c.QueryParams()); err != nil {
 		return err
 	}
 	body, refused, err := s.readBody(c, "compare")
@@ -77,16 +139,15 @@ func (s *Server) compare(c echo.Context, media string) error {
 		return err
 	}
 	if media != mediaJSON {
-		done, err := s.heavy(c)
-		if err != nil {
-			return err
-		}
-		defer done()
+		return s.inForm(c, media, "no-store", func(ctx context.Context) (report.Reported, error) {
+			answer, err := s.service.Compare(ctx, body, refused...)
+			return report.Reported{Request: body, Comparison: answer}, err
+		})
 	}
 	var answer *service.ComparisonResponse
 	text, err := s.computed(c.Request().Context(), "compare", func(ctx context.Context) ([]byte, error) {
 		var err error
-		if answer, err = s.service.Compare(ctx, body, refused...); err != nil || media != mediaJSON {
+		if answer, err = s.service.Compare(ctx, body, refused...); err != nil {
 			return nil, err
 		}
 		return service.Encode(answer)
@@ -97,11 +158,43 @@ func (s *Server) compare(c echo.Context, media string) error {
 	if err := s.tellWithdrawn(c, answer.Pinned()); err != nil {
 		return err
 	}
-	if media != mediaJSON {
-		return sendForm(c, media, answer, "no-store")
-	}
 	c.Response().Header().Add("Vary", "Accept")
 	return c.Blob(http.StatusOK, media, text)
+}
+
+// studied is the comparison of a study, computed again, as the forms need it.
+func (s *Server) studied(id string) func(context.Context) (report.Reported, error) {
+	return func(ctx context.Context) (report.Reported, error) {
+		result, err := s.service.StudyResult(ctx, id)
+		if err != nil {
+			return report.Reported{}, err
+		}
+		return report.Reported{Request: result.Request, Comparison: result.Response, Study: &result.Study, Moved: result.Moved}, nil
+	}
+}
+
+// download is a page that gives a comparison in a form: that which the address means.
+func (s *Server) download(media string) echo.HandlerFunc {
+	return func(c echo.Context) error {
+		if table := c.QueryParam("table"); media == mediaCSV && !slices.Contains(report.Tables(), table) {
+			return &service.Error{Code: service.NotFound, Detail: "There is no such table; there are " + strings.Join(report.Tables(), ", ") + "."}
+		}
+		study, request, err := s.site.Asked(c)
+		if err != nil {
+			return err
+		}
+		if study != nil {
+			return s.inForm(c, media, "no-cache", s.studied(study.ID))
+		}
+		accepted, refused, err := s.contract.CheckBody("compare", request)
+		if err != nil {
+			return err
+		}
+		return s.inForm(c, media, "no-cache", func(ctx context.Context) (report.Reported, error) {
+			answer, err := s.service.Compare(ctx, accepted, refused...)
+			return report.Reported{Request: accepted, Comparison: answer}, err
+		})
+	}
 }
 
 // Media types of citations.

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -22,11 +23,11 @@ const workbookType = "application/vnd.openxmlformats-officedocument.spreadsheetm
 // A comparison is JSON, and a workbook or a table where the client prefers that.
 func TestComparisonInTheFormThatIsAccepted(t *testing.T) {
 	server := newServer(t, api.Options{})
-	const jsonType, csvType = "application/json", "text/csv; charset=utf-8"
+	const jsonType, csvType, htmlType = "application/json", "text/csv; charset=utf-8", "text/html; charset=utf-8"
 	plain := server.do(post("/v1/comparisons", demo(t)))
 	for _, c := range []struct{ accept, table, want string }{
 		{"*/*", "", jsonType}, {"application/*", "", jsonType}, {workbookType + ";q=0.4, application/json;q=0.5", "", jsonType},
-		{"text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "", jsonType},
+		{"text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8", "", htmlType}, {"text/html", "?units=us&basis=job", htmlType},
 		{workbookType, "", workbookType}, {workbookType + ", */*;q=0.1", "", workbookType},
 		{"text/csv", "?table=totals", csvType},
 	} {
@@ -40,7 +41,7 @@ func TestComparisonInTheFormThatIsAccepted(t *testing.T) {
 		}
 	}
 	for _, c := range []struct{ accept, table, code string }{
-		{"text/csv", "", "required-member-missing"}, {"text/csv", "?table=lines", "not-in-list"}, {"application/json", "?table=totals", "not-used"}, {workbookType, "?table=totals", "not-used"},
+		{"text/csv", "", "required-member-missing"}, {"text/csv", "?table=lines", "not-in-list"}, {"application/json", "?table=totals", "not-used"}, {workbookType, "?table=totals", "not-used"}, {"text/html", "?table=totals", "not-used"},
 	} {
 		w := server.do(post("/v1/comparisons"+c.table, demo(t), "Accept", c.accept))
 		p := problemOf(t, w.Code, w.Header(), w.Body.Bytes())
@@ -91,6 +92,49 @@ func TestStudyInTheFormsOfItsComparison(t *testing.T) {
 			t.Errorf("%v", sheets)
 		}
 	})
+}
+
+// Links of pages give the forms: the report to print, with a policy that lets in its own
+// style alone, and the files to keep.
+func TestFormsByLinksOfPages(t *testing.T) {
+	onEachStore(t, func(t *testing.T, open opener) {
+		server := open(t, api.Options{Demo: demoRequest(t)})
+		study := strings.TrimPrefix(save(t, server, "Quay", demo(t)), "/v1")
+		for _, base := range []string{"/comparison", study} {
+			query := "?"
+			if base == "/comparison" {
+				query = "?of=demo&"
+			}
+			for _, c := range []struct{ path, query, media, disposition, text string }{
+				{"/report", "", "text/html; charset=utf-8", `inline; filename="comparison-`, "How to compute it again"},
+				{"/report", "units=us&basis=job", "text/html; charset=utf-8", `inline; filename="comparison-`, "lb CO₂e for"},
+				{"/workbook", "", workbookType, `attachment; filename="comparison-`, "PK"},
+				{"/table", "table=carbon-lines", "text/csv; charset=utf-8", `attachment; filename="comparison-`, "gwp_kg_co2e_per_m2"},
+			} {
+				w := server.do(get(base + c.path + query + c.query))
+				h := w.Header()
+				if w.Code != http.StatusOK || h.Get("Content-Type") != c.media || !strings.HasPrefix(h.Get("Content-Disposition"), c.disposition) || h.Get("ETag") == "" || !strings.Contains(w.Body.String(), c.text) {
+					t.Errorf("%s%s: %d %v %.200s", base, c.path, w.Code, h, w.Body)
+				}
+				if policy := h.Get("Content-Security-Policy"); c.path == "/report" && (!strings.Contains(policy, "style-src '"+report.ReportStyle+"'") || strings.Contains(policy, "script-src")) {
+					t.Errorf("the policy %s", policy)
+				}
+			}
+		}
+		holds(t, server.do(get("/comparison/table?of=demo&table=lines")), http.StatusNotFound, "There is no such table")
+		holds(t, server.do(get("/comparison/table?of=demo")), http.StatusNotFound, "There is no such table")
+		holds(t, server.do(get("/comparison/report")), http.StatusNotFound)
+		holds(t, server.do(get("/studies/none/report")), http.StatusNotFound)
+	})
+}
+
+// A report waits among the long operations, where it is refused when too many wait.
+func TestReportIsALongOperation(t *testing.T) {
+	server := newServer(t, api.Options{ComputeLimit: time.Nanosecond})
+	w := server.do(post("/v1/comparisons", demo(t), "Accept", "text/html"))
+	if p := problemOf(t, w.Code, w.Header(), w.Body.Bytes()); w.Code != http.StatusServiceUnavailable || !strings.HasSuffix(p.Type, "compute-timeout") || strings.Contains(p.Detail, "job") {
+		t.Errorf("%d %+v", w.Code, p)
+	}
 }
 
 // The lines of a table come to the totals of the JSON, and every row tells where it is

@@ -68,6 +68,10 @@ func (s *Server) routeSite() {
 	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
 	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
 	s.page(http.MethodPost, "/comparison/save", "saveComparison", site.SaveComparison)
+	for _, f := range []struct{ path, operation, media string }{{"/report", "Report", mediaHTML}, {"/workbook", "Workbook", mediaXLSX}, {"/table", "Table", mediaCSV}} {
+		s.page(http.MethodGet, "/comparison"+f.path, "comparison"+f.operation+"Page", s.download(f.media))
+		s.page(http.MethodGet, "/studies/:study"+f.path, "study"+f.operation+"Page", s.download(f.media))
+	}
 	s.page(http.MethodGet, "/terms", "termsPage", site.ShowTerms)
 	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)

@@ -170,15 +170,11 @@ func (s *Server) deleteStudy(c echo.Context) error {
 // studyResult computes the comparison again. Where that is not what was saved, a
 // header says so; the body is what the program of today answers.
 func (s *Server) studyResult(c echo.Context, media string) error {
-	if err := checkTable(media, c.QueryParams()); err != nil {
+	if err := checkForm(media, c.QueryParams()); err != nil {
 		return err
 	}
 	if media != mediaJSON {
-		done, err := s.heavy(c)
-		if err != nil {
-			return err
-		}
-		defer done()
+		return s.inForm(c, media, "no-cache", s.studied(c.Param("study")))
 	}
 	var result *service.StudyResult
 	text, err := s.computed(c.Request().Context(), "studyResult", func(ctx context.Context) ([]byte, error) {
@@ -197,9 +193,6 @@ func (s *Server) studyResult(c echo.Context, media string) error {
 	h := c.Response().Header()
 	if result.Moved != "" {
 		h.Set("Study-Moved", result.Moved)
-	}
-	if media != mediaJSON {
-		return sendForm(c, media, result.Response, "no-cache")
 	}
 	h.Set("Cache-Control", "no-cache")
 	h.Add("Vary", "Accept")

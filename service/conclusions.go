@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -85,7 +86,47 @@ const (
 // Conclude puts a comparison into words: which alternative, how sure that is, and what
 // would change it. It does so by comparing, sampling, varying and looking for ties as
 // the operations of the same names do, and quotes their answers.
-func (s *Service) Conclude(ctx context.Context, body []byte, refused ...fault.Fault) (resp *ConclusionsResponse, err error) {
+func (s *Service) Conclude(ctx context.Context, body []byte, refused ...fault.Fault) (*ConclusionsResponse, error) {
+	i, err := s.concluded(ctx, body, refused...)
+	if err != nil {
+		return nil, err
+	}
+	return i.answer, nil
+}
+
+// Grounds are conclusions with the answers that they quote.
+type Grounds struct {
+	Conclusions *ConclusionsResponse
+	Uncertainty *UncertaintyResponse   // nil where nothing is ranked
+	Sensitivity []*SensitivityResponse // of the first two by each measure that tells them apart
+	// LeftOut is why there is nothing of all that, as of too many alternatives; else empty.
+	LeftOut string
+}
+
+// Grounds concludes from a comparison as Conclude does, with the samples, the seed and the
+// percentage that hold where none are asked for, and keeps what the conclusions quote. A
+// comparison that can be answered but not concluded from has none, and says why.
+func (s *Service) Grounds(ctx context.Context, comparison []byte) (*Grounds, error) {
+	body, err := json.Marshal(map[string]jsontext.Value{"comparison": comparison})
+	if err != nil {
+		return nil, &Error{Code: Malformed, Detail: "the comparison cannot be read", Cause: err}
+	}
+	i, err := s.concluded(ctx, body)
+	var refused *Error
+	if errors.As(err, &refused) && refused.Code == Invalid {
+		g := &Grounds{LeftOut: refused.Detail}
+		if faults := Faults(err); len(faults) > 0 {
+			g.LeftOut = faults[0].Detail
+		}
+		return g, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	return &Grounds{Conclusions: i.answer, Uncertainty: i.sampled, Sensitivity: i.varied}, nil
+}
+
+func (s *Service) concluded(ctx context.Context, body []byte, refused ...fault.Fault) (i *concluding, err error) {
 	defer func() { err = joined(refused, err) }()
 	var req ConclusionsRequest
 	if err := json.Unmarshal(body, &req); err != nil {
@@ -99,13 +140,13 @@ func (s *Service) Conclude(ctx context.Context, body []byte, refused ...fault.Fa
 	if req.Percent == "" {
 		req.Percent = defaultPercent
 	}
-	i := concluding{service: s, catalogue: c, request: req, answer: &ConclusionsResponse{Inventory: c.ref, EngineVersion: EngineVersion,
+	i = &concluding{service: s, catalogue: c, request: req, answer: &ConclusionsResponse{Inventory: c.ref, EngineVersion: EngineVersion,
 		Which: []Conclusion{}, HowSure: []Conclusion{}, WhatChangesIt: []Conclusion{}, Operations: []OperationUsed{}, Caution: Caution}}
 	if err := i.conclude(ctx, refused); err != nil {
 		return nil, err
 	}
 	i.answer.RequestHash, err = canonicalBody(req)
-	return i.answer, err
+	return i, err
 }
 
 // concluding gathers conclusions.
@@ -116,6 +157,7 @@ type concluding struct {
 	answer    *ConclusionsResponse
 	compared  *ComparisonResponse
 	sampled   *UncertaintyResponse
+	varied    []*SensitivityResponse
 }
 
 func (i *concluding) conclude(ctx context.Context, refused []fault.Fault) (err error) {
@@ -303,6 +345,7 @@ func (i *concluding) whatChanges(ctx context.Context, m ranked, first, second st
 	if err != nil {
 		return err
 	}
+	i.varied = append(i.varied, varied)
 	turning := slices.DeleteFunc(slices.Clone(varied.Lines), func(l SensitivityLine) bool { return !l.Reverses })
 	for _, l := range turning[:min(len(turning), mostPrices)] {
 		if err := i.tie(ctx, m, first, second, l.Variable, ValueRange{num.Canonical(l.LowAt.Decimal), num.Canonical(l.HighAt.Decimal)},

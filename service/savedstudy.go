@@ -270,6 +270,7 @@ func (s *Service) DeleteStudy(ctx context.Context, id string, revision int) erro
 // StudyResult is what the comparison of a study answers, computed again.
 type StudyResult struct {
 	Study    inventory.Study
+	Request  []byte
 	Response *ComparisonResponse
 	Text     []byte // of Response, as JSON
 	Hash     string // of Text
@@ -287,7 +288,7 @@ func (s *Service) StudyResult(ctx context.Context, id string) (*StudyResult, err
 	if err != nil {
 		return nil, below("/request", err)
 	}
-	r := &StudyResult{Study: study, Response: resp, Text: text, Hash: hashBytes(text)}
+	r := &StudyResult{Study: study, Request: request, Response: resp, Text: text, Hash: hashBytes(text)}
 	r.Moved = movedFrom(study, r.Hash)
 	return r, nil
 }

@@ -209,6 +209,9 @@ func shownOf(c echo.Context) report.Shown {
 	return s
 }
 
+// ShownOf is how a page shows figures, for those that are not made here.
+func ShownOf(c echo.Context) report.Shown { return shownOf(c) }
+
 // with is an address with some parameters of its query set anew, or dropped where the
 // value is empty, for links that change one thing of a page.
 func with(address string, pairs ...string) (string, error) {

@@ -125,6 +125,17 @@ func (p *Pages) asked(c echo.Context) (question, error) {
 	return question{}, errNone
 }
 
+// Asked reads which comparison the address means: the study that it is saved as, or nil,
+// and its request. An address that names none is not found.
+func (p *Pages) Asked(c echo.Context) (*inventory.Study, []byte, error) {
+	q, err := p.asked(c)
+	var told *service.Error
+	if err != nil && !errors.As(err, &told) {
+		err = &service.Error{Code: service.NotFound, Detail: "The address names no comparison.", Cause: err}
+	}
+	return q.Study, q.Request, err
+}
+
 // errNone: the address names no comparison.
 var errNone = errors.New("the address names no comparison")
 

@@ -1,13 +1,10 @@
 package report
 
 import (
-	"crypto/sha256"
 	_ "embed"
-	"encoding/base64"
 	"fmt"
 	"html/template"
 	"io"
-	"strings"
 
 	"github.com/shopspring/decimal"
 
@@ -21,12 +18,7 @@ var batchSheet = template.Must(template.New("batch sheet").Parse(batchSheetText)
 
 // BatchSheetStyle is the source expression of a Content-Security-Policy that lets
 // in the style of the sheet and no other.
-var BatchSheetStyle = func() string {
-	_, style, _ := strings.Cut(batchSheetText, "<style>")
-	style, _, _ = strings.Cut(style, "</style>")
-	sum := sha256.Sum256([]byte(style))
-	return "sha256-" + base64.StdEncoding.EncodeToString(sum[:])
-}()
+var BatchSheetStyle = styleHash(batchSheetText)
 
 // What the template sees: text alone.
 type (

@@ -50,10 +50,13 @@ const mostSwings = 16
 
 // Swing draws what each input does to the difference of two alternatives, the others as
 // they are: from its low end to its high end, the largest first.
-func Swing(r *service.SensitivityResponse, shown Shown) Picture {
+func Swing(r *service.SensitivityResponse, shown Shown) Picture { return swing("swing", r, shown) }
+
+// swing is Swing with an id of its own, for a page that has several.
+func swing(id string, r *service.SensitivityResponse, shown Shown) Picture {
 	m := shown.measured(r.Inventory, r.Measure)
 	first, second := named(r.First), named(r.Second)
-	d := &drawing{Picture: Picture{ID: "swing", Title: "What each input does to the difference"}, W: fullWidth}
+	d := &drawing{Picture: Picture{ID: id, Title: "What each input does to the difference"}, W: fullWidth}
 	d.Table = PictureTable{Caption: "Difference in " + m.name + " of " + first + " less " + second + ", one input at a time", Columns: []PictureColumn{{Head: "Input"}, {Head: "Unit of the input"},
 		{Head: "Input, low", Numeric: true}, {Head: "Difference, low", Unit: m.unit, Numeric: true}, {Head: "Input, high", Numeric: true}, {Head: "Difference, high", Unit: m.unit, Numeric: true}, {Head: "The other is lower at an end"}}}
 	for _, l := range r.Lines {

@@ -142,10 +142,15 @@ func (s Shown) Money(of *service.Head, a *service.Result, perM2 decimal.Decimal)
 	if !ok {
 		return Unknown
 	}
+	return s.Number(amount, s.moneyPlaces(of.Inventory.Currency))
+}
+
+// moneyPlaces is how many decimals Money shows.
+func (s Shown) moneyPlaces(currency string) int32 {
 	if s.Basis == WholeJob || s.Basis == PerLane {
-		return s.Number(amount, 0)
+		return 0
 	}
-	return s.Number(amount, Minor(of.Inventory.Currency))
+	return Minor(currency)
 }
 
 // Carbon shows a mass of CO2e, in kg per square metre, to three significant digits.
@@ -227,4 +232,46 @@ func (s Shown) separated(plain string) string {
 		return sign + whole
 	}
 	return sign + whole + strings.Trim(p.Sprint(number.Decimal(0.5, number.Scale(1))), "05") + fraction
+}
+
+// m3PerCubicYard is exact too.
+var m3PerCubicYard = decimal.New(764554857984, -12)
+
+// perVolume shows what is for a volume of concrete: a cubic metre, or a cubic yard.
+type perVolume struct {
+	unit string
+	kg   bool // shown in pounds where the units are US customary
+	us   bool
+}
+
+// of is a figure per cubic metre in the unit shown, unrounded.
+func (p perVolume) of(perM3 decimal.Decimal) decimal.Decimal {
+	if !p.us {
+		return perM3
+	}
+	if perM3 = perM3.Mul(m3PerCubicYard); p.kg {
+		return num.Quotient(perM3, kgPerPound)
+	}
+	return perM3
+}
+
+func (s Shown) massPerVolume() perVolume {
+	if s.US {
+		return perVolume{"lb/yd³", true, true}
+	}
+	return perVolume{unit: "kg/m³"}
+}
+
+func (s Shown) carbonPerVolume() perVolume {
+	if s.US {
+		return perVolume{"lb CO₂e/yd³", true, true}
+	}
+	return perVolume{unit: "kg CO₂e/m³"}
+}
+
+func (s Shown) moneyPerVolume(currency string) perVolume {
+	if s.US {
+		return perVolume{currency + "/yd³", false, true}
+	}
+	return perVolume{unit: currency + "/m³"}
 }
