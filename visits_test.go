@@ -268,8 +268,9 @@ func (v *visitor) focused() focus {
 		const middle = document.elementFromPoint(Math.min(Math.max(r.x + r.width / 2, 0), innerWidth - 1), Math.min(Math.max(r.y + Math.min(r.height / 2, 20), 0), innerHeight - 1));
 		const words = e.getAttribute("aria-label") ?? (e.labels?.[0] ?? e).textContent;
 		return {Words: words.replace(/\s+/g, " ").trim(), Nowhere: e === document.body || e === document.documentElement,
-			// Of a date, the browser itself marks the part that the keyboard is at.
-			Outline: e.type === "date" || s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2,
+			// Of a date, the browser itself marks the part that the keyboard is at; an
+			// outline of the style auto is its own ring.
+			Outline: e.type === "date" || s.outlineStyle === "auto" || s.outlineStyle !== "none" && parseFloat(s.outlineWidth) >= 2,
 			Seen: r.bottom > 0 && r.right > 0 && r.top < innerHeight && r.left < innerWidth && (e.contains(middle) || !!middle?.contains(e))};
 	})()`)
 }
