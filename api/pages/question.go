@@ -275,6 +275,36 @@ func (o *opened) Apart() string {
 	return addressOf("/comparison", url.Values{"request": {text}})
 }
 
+// Take is where the comparison as shown is had in another form: the page of that name,
+// with some parameters. It is empty where an address cannot hold a changed comparison.
+func (o *opened) Take(page string, pairs ...string) (string, error) {
+	path, query := o.Path+page, url.Values{}
+	for _, name := range []string{"of", "request", "basis", "units"} {
+		if o.query.Has(name) && (page == "/report" || name == "of" || name == "request") {
+			query.Set(name, o.query.Get(name))
+		}
+	}
+	if o.Changed() {
+		text, err := writeRequest(o.AfterRequest())
+		if errors.Is(err, errLong) {
+			return "", nil
+		}
+		if err != nil {
+			return "", err
+		}
+		path = "/comparison" + page
+		query.Del("of")
+		query.Set("request", text)
+	}
+	for i := 0; i+1 < len(pairs); i += 2 {
+		query.Set(pairs[i], pairs[i+1])
+	}
+	return addressOf(path, query), nil
+}
+
+// Tables are the tables that a comparison is had as.
+func (o *opened) Tables() []string { return report.Tables() }
+
 // Hidden are the parameters that the form of changes leaves alone.
 func (o *opened) Hidden() []pick { return hidden(unchanged(o.query)) }
 
