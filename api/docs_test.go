@@ -99,7 +99,7 @@ func TestDocsCommandsWork(t *testing.T) {
 		if !strings.Contains(article, says) {
 			t.Errorf("%s does not say %q", o.ID, says)
 		}
-		commands := regexp.MustCompile(`(?s)<pre>(curl .*?)</pre>`).FindAllStringSubmatch(article, -1)
+		commands := regexp.MustCompile(`(?s)<pre[^>]*>(curl .*?)</pre>`).FindAllStringSubmatch(article, -1)
 		if len(commands) == 0 {
 			t.Errorf("%s has no command", o.ID)
 		}
