@@ -780,10 +780,17 @@ func TestViewersBuildAndAnalystsSave(t *testing.T) {
 	}
 	r := &reader{t: t, server: server.fixture, key: server.secrets["viewer"]}
 	r.see(server.do(get("/comparison/edit?of=demo", "Cookie", "slabledger_key="+r.key)))
-	r.press("save")
-	holds(t, r.answer, 200, "Save as a study")
-	values := r.sent("save")
+	holds(t, r.answer, 200, "Saving needs a key with the role analyst", "Check", "Compare")
+	values := r.sent("edit")
+	values.Set("do", "save")
+	r.post("/comparison/edit", values)
+	holds(t, r.answer, 200, "Save as a study", "Saving needs a key with the role analyst")
+	viewer := r.key
+	r.key = server.secrets["analyst"]
+	r.post("/comparison/edit", values)
+	values = r.sent("save")
 	values.Set("name", "Ring road")
+	r.key = viewer
 	r.post("/comparison/save", values)
 	holds(t, r.answer, http.StatusForbidden)
 	r.key = server.secrets["analyst"]

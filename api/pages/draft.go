@@ -64,7 +64,6 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 	view := struct {
 		*service.Review
 		Address, Once   string
-		May             bool
 		Notice          *draftNotice
 		Note, NoteFault string
 		Text            string // that items are looked for by
@@ -72,7 +71,7 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 		ItemsPager      pager
 		Base            inventory.Ref // that it began from, where it is not what it is set against
 		difference
-	}{Review: r, Address: draftAddress(slug, id), Once: newName(), May: may(c, inventory.Analyst), Notice: notice, Note: typed.Get("note"), NoteFault: noteFault, Text: strings.TrimSpace(c.QueryParam("q"))}
+	}{Review: r, Address: draftAddress(slug, id), Once: newName(), Notice: notice, Note: typed.Get("note"), NoteFault: noteFault, Text: strings.TrimSpace(c.QueryParam("q"))}
 	if r.Draft.Base > 0 && r.Draft.Base != r.Against.Number {
 		view.Base = inventory.Ref{Slug: slug, Number: r.Draft.Base}
 	}
