@@ -484,7 +484,7 @@ func TestAStudyOnANewerVersion(t *testing.T) {
 // Who may look may not save: the page to sign in comes first, and nothing is stored.
 func TestSavingNeedsAnAnalyst(t *testing.T) {
 	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
-	w := server.do(get(demoPage, "Cookie", "slabledger_key="+server.secrets["viewer"]))
+	w := server.do(get(demoPage, "Cookie", "slabledger_key="+server.secrets["analyst"]))
 	form := []string{"name", "Quay", "request", formValue(t, w, "request"), "once", "k1"}
 	send := func(role string) *httptest.ResponseRecorder {
 		r := fields("/comparison/save", form...)

@@ -1,11 +1,13 @@
 package api_test
 
 import (
+	"fmt"
 	"maps"
 	"net/http"
 	"strings"
 	"testing"
 
+	"github.com/go-json-experiment/json"
 	gocmp "github.com/google/go-cmp/cmp"
 
 	"slabledger/api"
@@ -132,6 +134,52 @@ func TestEveryFaultOfEveryBodyInOneAnswer(t *testing.T) {
 				t.Errorf("%d, want (-), got (+):\n%s", w.Code, diff)
 			}
 		})
+	}
+}
+
+// A member that is refused leaves a lack behind. Nothing that follows from the lack is
+// told, of the alternative that has it or of one that it is like, whose member there may
+// well be right. All members of the demo comparison are refused, one at a time.
+func TestARefusedMemberIsTheOnlyFault(t *testing.T) {
+	server := newServer(t, api.Options{})
+	var whole map[string]any
+	if err := json.Unmarshal([]byte(demo(t)), &whole); err != nil {
+		t.Fatal(err)
+	}
+	thin := map[string]any{"name": "fibre, staged, thin", "like": "fibre, staged", "slab": map[string]any{"thickness": "200 mm"}}
+	inherited := with(t, demo(t), "/alternatives", append(whole["alternatives"].([]any), thin))
+	checked := 0
+	only := func(pointer, code string, value any) {
+		t.Helper()
+		checked++
+		w := server.do(post("/v1/comparisons", with(t, inherited, pointer, value)))
+		got := faultsOf(t, w.Code, w.Header(), w.Body.Bytes())
+		if diff := gocmp.Diff(map[entry]int{{Pointer: pointer, Code: code}: 1}, got); diff != "" {
+			t.Errorf("%s: want (-), got (+):\n%s", pointer, diff)
+		}
+	}
+	var each func(pointer string, value any)
+	each = func(pointer string, value any) {
+		switch value := value.(type) {
+		case map[string]any:
+			for name, member := range value {
+				each(pointer+"/"+name, member)
+			}
+		case []any:
+			for i, one := range value {
+				each(fmt.Sprintf("%s/%d", pointer, i), one)
+			}
+		default:
+			only(pointer, "wrong-type", true)
+		}
+	}
+	each("", whole)
+	const minutes = "/alternatives/2/mix/stages/0/minutes"
+	only(minutes, "wrong-type", "four")
+	only(minutes, "out-of-range", 0)
+	only(minutes, "required-member-missing", nil)
+	if checked < 90 {
+		t.Errorf("only %d members were refused", checked)
 	}
 }
 

@@ -50,8 +50,15 @@ func holds(t *testing.T, w *httptest.ResponseRecorder, status int, texts ...stri
 func TestFirstPageOpensTheDemo(t *testing.T) {
 	server := newServer(t, api.Options{Demo: demoRequest(t)})
 	holds(t, server.do(get("/")), 200, `href="/comparison?of=demo"`, "Sablon Coast", "This is a comparison aid, not a design.")
-	holds(t, server.do(get("/comparison?of=demo")), 200, "fibre, staged", "49.18", "91.8", "EUR/m²", "kg CO₂e/m²")
+	holds(t, server.do(get("/comparison?of=demo")), 200, "fibre, staged", "49.18", "91.8", "EUR/m²", "kg CO₂e/m²", "EUR/m³", "kg CO₂e/m³")
 	holds(t, server.do(get("/comparison?of=demo&basis=lane&units=us", "Accept-Language", "de")), 200, "lb CO₂e/lane-mile", "9,45")
+	w := server.do(get("/comparison?of=demo&units=us"))
+	holds(t, w, 200, "EUR/yd³", "lb CO₂e/yd³")
+	for _, metric := range []string{"EUR/m³", "kg CO₂e/m³"} { // of the rows per volume of concrete
+		if strings.Contains(w.Body.String(), metric) {
+			t.Errorf("in US units the page has figures in %s", metric)
+		}
+	}
 	if w := newServer(t, api.Options{}).do(get("/")); strings.Contains(w.Body.String(), "of=demo") {
 		t.Error("a demo is offered that is not there")
 	}

@@ -37,6 +37,9 @@ type Drafts interface {
 	CreateDraft(ctx context.Context, d Draft, c Change) error
 	// Draft returns a draft with its items, or ErrNotFound.
 	Draft(ctx context.Context, slug, id string) (Draft, error)
+	// DraftItem returns a draft with no items but the one of the code, and without any
+	// where it has none of it; or ErrNotFound.
+	DraftItem(ctx context.Context, slug, id, code string) (Draft, error)
 	// Drafts lists the drafts of an inventory in order of their ids, without items.
 	Drafts(ctx context.Context, slug string) ([]Draft, error)
 	// EditDraft changes a draft that is at the revision given and returns its next

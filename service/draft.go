@@ -421,10 +421,21 @@ func (s *Service) itemToChange(ctx context.Context, d inventory.Draft, code stri
 	return item, nil
 }
 
-// DraftItem is a draft with one item as it would be changed: its own, or that of what it
-// extends; nil where neither has one of the code.
-func (s *Service) DraftItem(ctx context.Context, slug, id, code string) (inventory.Draft, *inventory.Item, error) {
+// DraftWithItem is a draft with one item as it would be changed: its own, or that of what
+// it extends; nil where neither has one of the code.
+func (s *Service) DraftWithItem(ctx context.Context, slug, id, code string) (inventory.Draft, *inventory.Item, error) {
 	d, err := s.store.Draft(ctx, slug, id)
+	return s.withItem(ctx, d, slug, id, code, err)
+}
+
+// DraftItem is DraftWithItem of a draft that has no items but that one, which is sooner
+// read where it has many.
+func (s *Service) DraftItem(ctx context.Context, slug, id, code string) (inventory.Draft, *inventory.Item, error) {
+	d, err := s.store.DraftItem(ctx, slug, id, code)
+	return s.withItem(ctx, d, slug, id, code, err)
+}
+
+func (s *Service) withItem(ctx context.Context, d inventory.Draft, slug, id, code string, err error) (inventory.Draft, *inventory.Item, error) {
 	if err != nil {
 		return d, nil, draftError(err, slug, id)
 	}

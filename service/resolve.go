@@ -36,6 +36,7 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 	}
 	heads := make([]head, len(raw))
 	byName := make(map[string]int, len(raw))
+	named := true // all of them; else one without a name may be the one that another is like
 	for i, r := range raw {
 		if err := json.Unmarshal(r, &heads[i]); err != nil {
 			faults.Add(at(i), "wrong-type", "the alternative cannot be read")
@@ -45,6 +46,7 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 			faults.Add(at(i).At("name"), "name-form", "write the name in Unicode normalisation form C, so that equal names are equal")
 		}
 		if heads[i].Name == "" {
+			named = false
 			faults.Add(at(i).At("name"), "required-member-missing", "every alternative needs a name")
 		} else if first, twice := byName[heads[i].Name]; twice {
 			faults.Add(at(i).At("name"), "duplicate-name", "the name %q is taken by alternative %d; names are unique within their list", short(heads[i].Name), first)
@@ -59,7 +61,7 @@ func resolve(raw []jsontext.Value, at func(int) fault.Path) (all []resolved, fau
 		for like := heads[i].Like; like != ""; {
 			j, known := byName[like]
 			if !known {
-				if len(chain) == 1 { // else it has been told of the one that says so
+				if len(chain) == 1 && named { // else it has been told of the one that says so
 					faults.Add(at(i).At("like"), "alternative-unknown", "no alternative has the name %q", short(like))
 				}
 				all[i].incomplete = true
@@ -241,13 +243,28 @@ func (l *locator) locate(p fault.Path) fault.Path {
 	if err != nil || i >= len(l.all) {
 		return p
 	}
-	// For a member that is missing, it is who wrote most of the way to it.
-	for way := member; way != ""; way = way[:max(0, strings.LastIndexByte(way, '/'))] {
+	// Lists replace, so whoever wrote a list wrote all that is in it, and lacks what is
+	// not there. Of other members that are missing, it is who wrote most of the way.
+	way := upToList(member)
+	for ; way != ""; way = way[:max(0, strings.LastIndexByte(way, '/'))] {
 		if j := l.writer(i, way); j >= 0 {
 			return fault.Path(prefix + strconv.Itoa(j) + "/" + member)
 		}
 	}
 	return p
+}
+
+// upToList is the way to the first list that a member lies in; all of the way where it
+// lies in none. No member of an object has a number for its name.
+func upToList(member string) string {
+	end := 0
+	for step := range strings.SplitSeq(member, "/") {
+		if _, err := strconv.Atoi(step); err == nil {
+			return member[:max(0, end-1)]
+		}
+		end += len(step) + 1
+	}
+	return member
 }
 
 // writer is the nearest alternative of the chain that has the member. What one

@@ -193,6 +193,10 @@ func shownAs(value any) string {
 		return "null"
 	case string:
 		return v
+	case float64:
+		if v == 0 {
+			return "0" // also of -0, which a canonical JSON writes so (RFC 8785, 3.2.2.3)
+		}
 	case []any:
 		if years := numbersOf(v); len(years) > 0 {
 			return strings.Join(years, ", ")

@@ -64,7 +64,6 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 	view := struct {
 		*service.Review
 		Address, Once   string
-		May             bool
 		Notice          *draftNotice
 		Note, NoteFault string
 		Text            string // that items are looked for by
@@ -72,7 +71,7 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 		ItemsPager      pager
 		Base            inventory.Ref // that it began from, where it is not what it is set against
 		difference
-	}{Review: r, Address: draftAddress(slug, id), Once: newName(), May: may(c, inventory.Analyst), Notice: notice, Note: typed.Get("note"), NoteFault: noteFault, Text: strings.TrimSpace(c.QueryParam("q"))}
+	}{Review: r, Address: draftAddress(slug, id), Once: newName(), Notice: notice, Note: typed.Get("note"), NoteFault: noteFault, Text: strings.TrimSpace(c.QueryParam("q"))}
 	if r.Draft.Base > 0 && r.Draft.Base != r.Against.Number {
 		view.Base = inventory.Ref{Slug: slug, Number: r.Draft.Base}
 	}
@@ -142,7 +141,7 @@ func (p *Pages) PublishDraft(c echo.Context) error {
 
 // AskToDeleteDraft asks whether a draft is to be deleted.
 func (p *Pages) AskToDeleteDraft(c echo.Context) error {
-	d, _, err := p.desk.Service.DraftItem(c.Request().Context(), c.Param("slug"), c.Param("draft"), "")
+	d, _, err := p.desk.Service.DraftWithItem(c.Request().Context(), c.Param("slug"), c.Param("draft"), "")
 	if err != nil {
 		return err
 	}
@@ -331,7 +330,7 @@ func (p *Pages) SaveItem(c echo.Context) error {
 
 func (p *Pages) saveItem(c echo.Context, f sent, code string, isNew bool) error {
 	ctx, slug, id := c.Request().Context(), c.Param("slug"), c.Param("draft")
-	d, now, err := p.desk.Service.DraftItem(ctx, slug, id, code)
+	d, now, err := p.desk.Service.DraftWithItem(ctx, slug, id, code)
 	if err != nil {
 		return err
 	}
@@ -379,7 +378,7 @@ func (p *Pages) saveItem(c echo.Context, f sent, code string, isNew bool) error 
 	}
 	_, err = p.desk.Service.PutItem(ctx, nil, slug, id, d.Revision, item)
 	if hasCode(err, service.Stale) { // in between
-		if d, now, err = p.desk.Service.DraftItem(ctx, slug, id, code); err != nil {
+		if d, now, err = p.desk.Service.DraftWithItem(ctx, slug, id, code); err != nil {
 			return err
 		}
 		return p.showChanged(c, d, now, code, isNew, values)

@@ -191,9 +191,9 @@ func measuresOf(r *service.ComparisonResponse, shown report.Shown) []measure {
 		value: func(r *service.ComparisonResponse, i int) (decimal.Decimal, bool) {
 			return of(r, i).ThicknessMM.Decimal, true
 		}}
-	concrete := measure{id: "concrete", label: "Concrete, " + termOf("a1-a3", "A1-A3"), unit: "kg CO₂e/m³", many: true,
+	concrete := measure{id: "concrete", label: "Concrete, " + termOf("a1-a3", "A1-A3"), unit: shown.CarbonPerVolumeUnit(), many: true,
 		text: func(r *service.ComparisonResponse, i int) string {
-			return shown.Significant(of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal)
+			return shown.CarbonPerVolume(of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal)
 		},
 		value: func(r *service.ComparisonResponse, i int) (decimal.Decimal, bool) {
 			return of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal, true
@@ -223,8 +223,8 @@ func measuresOf(r *service.ComparisonResponse, shown report.Shown) []measure {
 		}))
 	}
 	if r.Economics != nil {
-		list = append(list, fixed(measure{id: "plant", label: "Concrete at the plant", unit: r.Inventory.Currency + "/m³"}, func(h *service.Head, _ *service.Result, v decimal.Decimal) string {
-			return shown.Number(v, report.Minor(h.Inventory.Currency))
+		list = append(list, fixed(measure{id: "plant", label: "Concrete at the plant", unit: shown.MoneyPerVolumeUnit(&r.Head)}, func(h *service.Head, _ *service.Result, v decimal.Decimal) string {
+			return shown.MoneyPerVolume(h, v)
 		}, func(a *service.Result) *service.Fixed { return a.Concrete.CostPerM3 }))
 		at := len(list)
 		money("initial", termOf("initial cost", "Initial cost"), false, true, func(c *service.Cost) *service.Fixed { return &c.InitialPerM2 })

@@ -36,8 +36,7 @@ func (p *Pages) Inventories(c echo.Context) error {
 	view := struct {
 		Rows []row
 		Next string
-		May  bool
-	}{May: may(c, inventory.Analyst)}
+	}{}
 	if len(found) > perPage {
 		found = found[:perPage]
 		if view.Next, err = with("/inventories", "after", found[perPage-1].Slug); err != nil {
@@ -127,7 +126,6 @@ func (p *Pages) Inventory(c echo.Context) error {
 		Versions   []listed
 		Drafts     []inventory.Draft
 		Begun      bool // only by drafts: nothing is published yet
-		May        bool
 		Once       string
 		Filter     inventory.ItemFilter
 		DayFault   string
@@ -137,7 +135,7 @@ func (p *Pages) Inventory(c echo.Context) error {
 		Items      []shownItem
 		Pager      pager
 		Address    string
-	}{Slug: slug, May: may(c, inventory.Analyst), Once: newName(), Categories: inventory.Categories(), Kinds: inventory.SourceKinds(), Address: c.Request().URL.RequestURI(),
+	}{Slug: slug, Once: newName(), Categories: inventory.Categories(), Kinds: inventory.SourceKinds(), Address: c.Request().URL.RequestURI(),
 		Filter: inventory.ItemFilter{Category: inventory.Category(c.QueryParam("category")), Text: strings.TrimSpace(c.QueryParam("q")), SourceKind: inventory.SourceKind(c.QueryParam("source_kind")),
 			Missing: c.QueryParam("missing"), ExpiredBy: c.QueryParam("expired_by")}}
 	var err error

@@ -147,7 +147,13 @@ type frame struct {
 	Back    string // this page's own address, to return to after signing in
 	Shown   report.Shown
 	View    any
+
+	role inventory.Role // of whoever asks; none where the page is the same for all
 }
+
+// May tells whether whoever asks may do what a role is needed for, so that a page does
+// not offer what would be refused.
+func (f frame) May(needed inventory.Role) bool { return f.role.May(needed) }
 
 // Render writes a page.
 func (p *Pages) Render(c echo.Context, status int, name, title string, view any) error {
@@ -156,7 +162,9 @@ func (p *Pages) Render(c echo.Context, status int, name, title string, view any)
 		return err
 	}
 	f := frame{Title: title, Here: "/" + strings.SplitN(c.Request().URL.Path, "/", 3)[1], Caution: service.Caution, Keyed: keyed, Shown: shownOf(c), View: view}
-	if actor := service.ActorOf(c.Request().Context()); keyed && actor.ID != service.Anonymous && actor.ID != service.Local {
+	actor := service.ActorOf(c.Request().Context())
+	f.role = actor.Role
+	if keyed && actor.ID != service.Anonymous && actor.ID != service.Local {
 		f.Signed = actor.ID
 	}
 	if c.Request().Method == http.MethodGet {

@@ -11,7 +11,11 @@ import (
 
 const (
 	draftColumns = `d.id, d.slug, coalesce(d.base, 0), d.name, d.region, d.currency, d.invented, d.extends, d.revision, d.created_by, d.created_at, d.updated_at`
-	insertDraft  = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
+	selectDraft  = `SELECT ` + draftColumns + `, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
+		WHERE d.slug = $1 AND d.id = $2 ORDER BY i.code`
+	selectDraftItem = `SELECT ` + draftColumns + `, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id AND i.code = $3
+		WHERE d.slug = $1 AND d.id = $2`
+	insertDraft = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
 		VALUES ($1, $2, nullif($3::integer, 0), $4, $5, $6, $7, $8, 1, $9, $10, $11)`
 )
 
@@ -51,9 +55,17 @@ func putItems(ctx context.Context, tx pgx.Tx, draft string, items map[string]*in
 }
 
 // Draft implements inventory.Drafts. One statement reads all, so it is of one moment.
-func (s *Store) Draft(ctx context.Context, slug, id string) (d inventory.Draft, err error) {
-	rows, err := s.pool.Query(ctx, `SELECT `+draftColumns+`, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
-		WHERE d.slug = $1 AND d.id = $2 ORDER BY i.code`, slug, id)
+func (s *Store) Draft(ctx context.Context, slug, id string) (inventory.Draft, error) {
+	return s.draft(ctx, selectDraft, slug, id)
+}
+
+// DraftItem implements inventory.Drafts.
+func (s *Store) DraftItem(ctx context.Context, slug, id, code string) (inventory.Draft, error) {
+	return s.draft(ctx, selectDraftItem, slug, id, code)
+}
+
+func (s *Store) draft(ctx context.Context, query string, args ...any) (d inventory.Draft, err error) {
+	rows, err := s.pool.Query(ctx, query, args...)
 	if err != nil {
 		return d, translate(ctx, err)
 	}

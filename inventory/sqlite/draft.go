@@ -14,6 +14,8 @@ const (
 	draftColumns = `d.id, d.slug, coalesce(d.base, 0), d.name, d.region, d.currency, d.invented, d.extends, d.revision, d.created_by, d.created_at, d.updated_at`
 	selectDraft  = `SELECT ` + draftColumns + `, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id
 		WHERE d.slug = ? AND d.id = ? ORDER BY i.code`
+	selectDraftItem = `SELECT ` + draftColumns + `, i.item FROM inventory_draft AS d LEFT JOIN inventory_draft_item AS i ON i.draft = d.id AND i.code = ?
+		WHERE d.slug = ? AND d.id = ?`
 	insertDraft = `INSERT INTO inventory_draft (id, slug, base, name, region, currency, invented, extends, revision, created_by, created_at, updated_at)
 		VALUES (?, ?, nullif(?, 0), ?, ?, ?, ?, ?, 1, ?, ?, ?)`
 	putDraftItem = `INSERT INTO inventory_draft_item (draft, code, item) VALUES (?, ?, ?) ON CONFLICT (draft, code) DO UPDATE SET item = excluded.item`
@@ -59,8 +61,17 @@ func putItems(ctx context.Context, tx *sql.Tx, draft string, items map[string]*i
 }
 
 // Draft implements inventory.Drafts. One statement reads all, so it is of one moment.
-func (s *Store) Draft(ctx context.Context, slug, id string) (d inventory.Draft, err error) {
-	rows, err := s.db.QueryContext(ctx, selectDraft, slug, id) //nolint:rowserrcheck // ScanDraft looks
+func (s *Store) Draft(ctx context.Context, slug, id string) (inventory.Draft, error) {
+	return s.draft(ctx, selectDraft, slug, id)
+}
+
+// DraftItem implements inventory.Drafts.
+func (s *Store) DraftItem(ctx context.Context, slug, id, code string) (inventory.Draft, error) {
+	return s.draft(ctx, selectDraftItem, code, slug, id)
+}
+
+func (s *Store) draft(ctx context.Context, query string, args ...any) (d inventory.Draft, err error) {
+	rows, err := s.db.QueryContext(ctx, query, args...) //nolint:rowserrcheck // ScanDraft looks
 	if err != nil {
 		return d, translate(ctx, err)
 	}

@@ -74,6 +74,18 @@ func testDrafts(t *testing.T, db Database) {
 	wantDraft(t, store, draftOf("north", "d1"))
 	_, err := store.Draft(ctx, "south", "d2")
 	wantError(t, "a draft of another inventory", err, inventory.ErrNotFound)
+	for code, items := range map[string][]inventory.Item{"a": {item("a", "10")}, "B": {item("B", "=1+1 \u00e9 \U0001F6A7")}, "b": nil, "": nil} {
+		one := d
+		one.Items = items
+		got, err := store.DraftItem(ctx, "north", "d2", code)
+		if diff := cmp.Diff(one, got); diff != "" || err != nil {
+			t.Errorf("the item %q alone: %v\n%s", code, err, diff)
+		}
+	}
+	for _, of := range [][2]string{{"south", "d2"}, {"north", "d9"}} {
+		_, err = store.DraftItem(ctx, of[0], of[1], "a")
+		wantError(t, "an item of a draft that is not there", err, inventory.ErrNotFound)
+	}
 	list, err := store.Drafts(ctx, "north")
 	if err != nil {
 		t.Fatal(err)

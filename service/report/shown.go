@@ -50,6 +50,7 @@ func LocaleOf(asked string) language.Tag {
 // yard and pound of 1959).
 var (
 	m2PerSquareYard = decimal.New(83612736, -8)
+	m3PerCubicYard  = decimal.New(764554857984, -12)
 	mPerMile        = decimal.New(1609344, -3)
 	kgPerPound      = decimal.New(45359237, -8)
 	mmPerInch       = decimal.New(254, -1)
@@ -158,6 +159,47 @@ func (s Shown) Carbon(of *service.Head, a *service.Result, kgPerM2 decimal.Decim
 	amount, ok := s.CarbonOf(of, a, kgPerM2)
 	if !ok {
 		return Unknown
+	}
+	return s.Significant(amount)
+}
+
+// perVolume is what a figure per cubic metre of concrete is for the volume in the units
+// chosen, whatever the basis, and how that is written after a unit.
+func (s Shown) perVolume(perM3 decimal.Decimal) (decimal.Decimal, string) {
+	if s.US {
+		return perM3.Mul(m3PerCubicYard), "/yd³"
+	}
+	return perM3, "/m³"
+}
+
+// MoneyPerVolumeUnit names the unit that MoneyPerVolume shows: "EUR/m³".
+func (s Shown) MoneyPerVolumeUnit(of *service.Head) string {
+	_, per := s.perVolume(decimal.Zero)
+	return of.Inventory.Currency + per
+}
+
+// MoneyPerVolume shows an amount of money per cubic metre of concrete, rounded to the
+// minor unit of the currency (ISO 4217).
+func (s Shown) MoneyPerVolume(of *service.Head, perM3 decimal.Decimal) string {
+	amount, _ := s.perVolume(perM3)
+	return s.Number(amount, Minor(of.Inventory.Currency))
+}
+
+// CarbonPerVolumeUnit names the unit that CarbonPerVolume shows: "kg CO₂e/m³".
+func (s Shown) CarbonPerVolumeUnit() string {
+	_, per := s.perVolume(decimal.Zero)
+	if s.US {
+		return "lb CO₂e" + per
+	}
+	return "kg CO₂e" + per
+}
+
+// CarbonPerVolume shows a mass of CO2e, in kg per cubic metre of concrete, to three
+// significant digits.
+func (s Shown) CarbonPerVolume(kgPerM3 decimal.Decimal) string {
+	amount, _ := s.perVolume(kgPerM3)
+	if s.US {
+		amount = num.Quotient(amount, kgPerPound)
 	}
 	return s.Significant(amount)
 }

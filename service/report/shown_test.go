@@ -40,6 +40,31 @@ func TestFiguresAreShownOnTheBasisChosen(t *testing.T) {
 	}
 }
 
+// What a cubic metre of concrete costs and emits is shown for a cubic yard in US units,
+// whatever the basis. The wants are worked by hand from 1 yd³ = 0.764554857984 m³ and
+// 1 lb = 0.45359237 kg (NIST SP 811, B.8).
+func TestFiguresPerVolumeAreShownInTheUnitsChosen(t *testing.T) {
+	of := &service.Head{Inventory: service.InventoryRef{Currency: "EUR"}}
+	for _, basis := range []Basis{"", PerArea, WholeJob, PerLane} {
+		for us, want := range map[bool][]string{
+			false: {"86.87", "EUR/m³", "307", "kg CO₂e/m³"},
+			true:  {"66.42", "EUR/yd³", "517", "lb CO₂e/yd³"}, // 86.87 × 0.7645… = 66.4169; 306.87 × 0.7645… / 0.45359237 = 517.25
+		} {
+			shown := Shown{Basis: basis, US: us}
+			got := []string{shown.MoneyPerVolume(of, dec("86.87")), shown.MoneyPerVolumeUnit(of), shown.CarbonPerVolume(dec("306.87")), shown.CarbonPerVolumeUnit()}
+			for i := range want {
+				if got[i] != want[i] {
+					t.Errorf("%+v: %q, want %q", shown, got[i], want[i])
+				}
+			}
+		}
+	}
+	yen := &service.Head{Inventory: service.InventoryRef{Currency: "JPY"}}
+	if got := (Shown{US: true}).MoneyPerVolume(yen, dec("10000.5")); got != "7646" {
+		t.Errorf("a currency without a minor unit: %q", got)
+	}
+}
+
 // The separators are those of the locale; they never change a digit.
 func TestNumbersHaveTheSeparatorsOfTheLocale(t *testing.T) {
 	for asked, want := range map[string]string{"": "−1,234,567.50", "de, en;q=0.5": "−1.234.567,50", "de-CH": "−1’234’567.50", "fr-CA": "−1\u00a0234\u00a0567,50", "ja": "−1,234,567.50", "en-IN": "−12,34,567.50", "*;;": "−1,234,567.50"} {
