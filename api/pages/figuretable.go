@@ -193,7 +193,7 @@ func measuresOf(r *service.ComparisonResponse, shown report.Shown) []measure {
 		}}
 	concrete := measure{id: "concrete", label: "Concrete, " + termOf("a1-a3", "A1-A3"), unit: shown.CarbonPerVolumeUnit(), many: true,
 		text: func(r *service.ComparisonResponse, i int) string {
-			return shown.CarbonPerVolume(of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal)
+			return shown.MassPerVolume(of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal)
 		},
 		value: func(r *service.ComparisonResponse, i int) (decimal.Decimal, bool) {
 			return of(r, i).Concrete.GWPKgCO2ePerM3.A1A3.Decimal, true

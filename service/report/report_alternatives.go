@@ -91,7 +91,7 @@ func (b *reporter) mixes(list []*service.Result) {
 			}
 		}
 	}
-	mass := b.Shown.massPerVolume()
+	mass := b.Shown.MassPerVolumeUnit()
 	var rows [][]string
 	row := func(name, unit string, of func(*service.Result) string) {
 		cells := []string{name, unit}
@@ -105,17 +105,17 @@ func (b *reporter) mixes(list []*service.Result) {
 		if full, known := names[item]; known {
 			name = shownName(full) + " (" + name + ")"
 		}
-		row(name, mass.unit, func(a *service.Result) string {
+		row(name, mass, func(a *service.Result) string {
 			for _, c := range a.Mix.Constituents {
 				if c.Item == item {
-					return b.Shown.Significant(mass.of(c.MassKgPerM3.Decimal))
+					return b.Shown.MassPerVolume(c.MassKgPerM3.Decimal)
 				}
 			}
 			return Unknown
 		})
 	}
-	row("Fresh density", mass.unit, func(a *service.Result) string { return b.Shown.Significant(mass.of(a.Mix.FreshDensityKgPerM3.Decimal)) })
-	row("Binder", mass.unit, func(a *service.Result) string { return b.Shown.Significant(mass.of(a.Mix.BinderKgPerM3.Decimal)) })
+	row("Fresh density", mass, func(a *service.Result) string { return b.Shown.MassPerVolume(a.Mix.FreshDensityKgPerM3.Decimal) })
+	row("Binder", mass, func(a *service.Result) string { return b.Shown.MassPerVolume(a.Mix.BinderKgPerM3.Decimal) })
 	row("Air", "%", func(a *service.Result) string { return b.Shown.Plain(a.Mix.AirPercent.Decimal) })
 	row("Effective water/binder", "kg/kg", func(a *service.Result) string {
 		if a.Mix.EffectiveWaterBinderRatio == nil {

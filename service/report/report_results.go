@@ -12,17 +12,16 @@ import (
 func (b *reporter) results() error {
 	r, priced := b.r, b.r.Economics != nil
 	money, carbon := b.Shown.MoneyUnit(&r.Head), b.Shown.CarbonUnit(&r.Head)
-	perVolumeCarbon, perVolumeMoney := b.Shown.carbonPerVolume(), b.Shown.moneyPerVolume(r.Inventory.Currency)
 
-	columns := []PictureColumn{textual("Alternative"), numeric("Thickness", b.Shown.LengthUnit()), numeric("Concrete A1–A3", perVolumeCarbon.unit), numeric("Slab A1–A3", carbon), numeric("Carbon, total of declared modules", carbon)}
+	columns := []PictureColumn{textual("Alternative"), numeric("Thickness", b.Shown.LengthUnit()), numeric("Concrete A1–A3", b.Shown.CarbonPerVolumeUnit()), numeric("Slab A1–A3", carbon), numeric("Carbon, total of declared modules", carbon)}
 	if priced {
-		columns = append(columns, numeric("Concrete at the plant", perVolumeMoney.unit), numeric("Cost now", money), numeric("Whole-life cost", money))
+		columns = append(columns, numeric("Concrete at the plant", b.Shown.MoneyPerVolumeUnit(&r.Head)), numeric("Cost now", money), numeric("Whole-life cost", money))
 	}
 	b.table("Results, of the concrete and of the slab", columns, b.rows(func(a *service.Result) []string {
-		cells := []string{b.Shown.Length(a.ThicknessMM.Decimal), b.Shown.Significant(perVolumeCarbon.of(a.Concrete.GWPKgCO2ePerM3.A1A3.Decimal)),
+		cells := []string{b.Shown.Length(a.ThicknessMM.Decimal), b.Shown.MassPerVolume(a.Concrete.GWPKgCO2ePerM3.A1A3.Decimal),
 			b.carbon(a, a.Carbon.CradleToGateKgCO2ePerM2), b.carbon(a, a.Carbon.TotalKgCO2ePerM2)}
 		if priced {
-			cells = append(cells, b.Shown.Number(perVolumeMoney.of(a.Concrete.CostPerM3.Decimal), Minor(r.Inventory.Currency)), b.money(a, a.Cost.InitialPerM2), b.money(a, a.Cost.NetPresentValuePerM2))
+			cells = append(cells, b.Shown.MoneyPerVolume(&r.Head, a.Concrete.CostPerM3.Decimal), b.money(a, a.Cost.InitialPerM2), b.money(a, a.Cost.NetPresentValuePerM2))
 		}
 		return cells
 	}))

@@ -185,7 +185,7 @@ func (s Shown) MoneyPerVolume(of *service.Head, perM3 decimal.Decimal) string {
 	return s.Number(amount, Minor(of.Inventory.Currency))
 }
 
-// CarbonPerVolumeUnit names the unit that CarbonPerVolume shows: "kg CO₂e/m³".
+// CarbonPerVolumeUnit names the unit of a mass of CO2e that MassPerVolume shows: "kg CO₂e/m³".
 func (s Shown) CarbonPerVolumeUnit() string {
 	_, per := s.perVolume(decimal.Zero)
 	if s.US {
@@ -194,9 +194,18 @@ func (s Shown) CarbonPerVolumeUnit() string {
 	return "kg CO₂e" + per
 }
 
-// CarbonPerVolume shows a mass of CO2e, in kg per cubic metre of concrete, to three
-// significant digits.
-func (s Shown) CarbonPerVolume(kgPerM3 decimal.Decimal) string {
+// MassPerVolumeUnit names the unit of a mass that MassPerVolume shows: "kg/m³".
+func (s Shown) MassPerVolumeUnit() string {
+	_, per := s.perVolume(decimal.Zero)
+	if s.US {
+		return "lb" + per
+	}
+	return "kg" + per
+}
+
+// MassPerVolume shows a mass, of a constituent or of CO2e, in kg per cubic metre of
+// concrete, to three significant digits.
+func (s Shown) MassPerVolume(kgPerM3 decimal.Decimal) string {
 	amount, _ := s.perVolume(kgPerM3)
 	if s.US {
 		amount = num.Quotient(amount, kgPerPound)
@@ -274,46 +283,4 @@ func (s Shown) separated(plain string) string {
 		return sign + whole
 	}
 	return sign + whole + strings.Trim(p.Sprint(number.Decimal(0.5, number.Scale(1))), "05") + fraction
-}
-
-// m3PerCubicYard is exact too.
-var m3PerCubicYard = decimal.New(764554857984, -12)
-
-// perVolume shows what is for a volume of concrete: a cubic metre, or a cubic yard.
-type perVolume struct {
-	unit string
-	kg   bool // shown in pounds where the units are US customary
-	us   bool
-}
-
-// of is a figure per cubic metre in the unit shown, unrounded.
-func (p perVolume) of(perM3 decimal.Decimal) decimal.Decimal {
-	if !p.us {
-		return perM3
-	}
-	if perM3 = perM3.Mul(m3PerCubicYard); p.kg {
-		return num.Quotient(perM3, kgPerPound)
-	}
-	return perM3
-}
-
-func (s Shown) massPerVolume() perVolume {
-	if s.US {
-		return perVolume{"lb/yd³", true, true}
-	}
-	return perVolume{unit: "kg/m³"}
-}
-
-func (s Shown) carbonPerVolume() perVolume {
-	if s.US {
-		return perVolume{"lb CO₂e/yd³", true, true}
-	}
-	return perVolume{unit: "kg CO₂e/m³"}
-}
-
-func (s Shown) moneyPerVolume(currency string) perVolume {
-	if s.US {
-		return perVolume{currency + "/yd³", false, true}
-	}
-	return perVolume{unit: currency + "/m³"}
 }

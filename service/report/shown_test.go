@@ -51,7 +51,7 @@ func TestFiguresPerVolumeAreShownInTheUnitsChosen(t *testing.T) {
 			true:  {"66.42", "EUR/yd³", "517", "lb CO₂e/yd³"}, // 86.87 × 0.7645… = 66.4169; 306.87 × 0.7645… / 0.45359237 = 517.25
 		} {
 			shown := Shown{Basis: basis, US: us}
-			got := []string{shown.MoneyPerVolume(of, dec("86.87")), shown.MoneyPerVolumeUnit(of), shown.CarbonPerVolume(dec("306.87")), shown.CarbonPerVolumeUnit()}
+			got := []string{shown.MoneyPerVolume(of, dec("86.87")), shown.MoneyPerVolumeUnit(of), shown.MassPerVolume(dec("306.87")), shown.CarbonPerVolumeUnit()}
 			for i := range want {
 				if got[i] != want[i] {
 					t.Errorf("%+v: %q, want %q", shown, got[i], want[i])
