@@ -40,6 +40,7 @@ type beamAnswer struct {
 	Hash     string
 	Engine   string
 	Picture  template.HTML
+	Size     string // where a slab is sized with the strength; empty where there is none
 	figures
 }
 
@@ -153,6 +154,9 @@ func (p *Pages) beamAnswer(ctx context.Context, request []byte, a *service.BeamT
 	as := reader{figures: &out.figures, shown: shown}
 	as.beams(&a.BeamTestResult)
 	out.Findings = beamFindings(&a.BeamTestResult)
+	if a.Design.MORMPa != nil {
+		out.Size = sizedWith(&a.BeamTestResult)
+	}
 	var asked service.BeamTestRequest
 	if err := json.Unmarshal(request, &asked); err != nil {
 		return nil, err
@@ -201,12 +205,32 @@ func beamFacts(a *service.BeamTestResult, shown report.Shown) []fact {
 	return list
 }
 
+// sizedWith is the address where a slab is sized with the strength that tests give, for
+// the traffic and on the soil of the example; empty where an address cannot hold it.
+func sizedWith(a *service.BeamTestResult) string {
+	text, err := example("thickness")
+	var request service.ThicknessRequest
+	if err != nil || json.Unmarshal(text, &request) != nil {
+		return ""
+	}
+	request.Strength = strengthFrom(a, a.Design.StrengthRule)
+	return sizedAt(request)
+}
+
 func statisticOf(a *service.BeamTestResult, quantity string) *service.BeamStatistics {
 	at := slices.IndexFunc(a.Statistics, func(s service.BeamStatistics) bool { return s.Quantity == quantity })
 	if at < 0 {
 		return nil
 	}
 	return &a.Statistics[at]
+}
+
+// orNone is a text that may be absent.
+func orNone(text *string) string {
+	if text == nil {
+		return ""
+	}
+	return *text
 }
 
 func counted(n int, one string) string {
@@ -229,24 +253,31 @@ func (r *reader) beams(a *service.BeamTestResult) {
 		for _, v := range a.Specimens[0].Values {
 			heads = append(heads, quantityName(v.Name))
 		}
-		t := r.table("By beam", append(heads, "Left out, because")...)
+		leftOut := slices.ContainsFunc(a.Specimens, func(s service.SpecimenResult) bool { return s.Excluded != nil })
+		if leftOut {
+			heads = append(heads, "Left out, because")
+		}
+		t := r.table("By beam", heads...)
 		for _, s := range a.Specimens {
 			row := []string{s.Name}
 			for _, v := range s.Values {
 				row = append(row, amount(v.Amount))
 			}
-			why := ""
-			if s.Excluded != nil {
-				why = *s.Excluded
+			if leftOut {
+				row = append(row, orNone(s.Excluded))
 			}
-			t.row(append(row, why)...)
+			t.row(row...)
 		}
 	}
-	t := r.table("Statistics", "Quantity", "Values that count", "Mean", "Standard deviation", "Coefficient of variation, %", "95 in 100 means lie between", "Characteristic value", "k_n", "Furthest value")
+	t := r.table("Statistics", "Quantity", "Values that count", "Mean", "Standard deviation", "Coefficient of variation, %", "95 % confidence interval of the mean", "Characteristic value", "k_n")
+	tested := slices.ContainsFunc(a.Statistics, func(s service.BeamStatistics) bool { return s.Outlier != nil })
+	if tested {
+		t.Head = append(t.Head, "Furthest value")
+	}
 	for _, s := range a.Statistics {
 		between, characteristic, kn, far := report.Unknown, report.Unknown, report.Unknown, report.Unknown
 		if i := s.ConfidenceInterval; i != nil {
-			between = r.n(i.Low.Decimal) + " and " + r.n(i.High.Decimal)
+			between = r.n(i.Low.Decimal) + " to " + r.n(i.High.Decimal)
 		}
 		if c := s.Characteristic; c != nil {
 			characteristic, kn = r.n(c.Value.Decimal), r.shown.Plain(c.KN.Decimal)
@@ -254,7 +285,10 @@ func (r *reader) beams(a *service.BeamTestResult) {
 		if o := s.Outlier; o != nil {
 			far = fmt.Sprintf("%s of %s, %s", r.n(o.Value.Decimal), strings.Join(o.Specimens, ", "), map[bool]string{true: "flagged", false: "not flagged"}[o.Flagged])
 		}
-		t.row(quantityName(s.Quantity), fmt.Sprintf("%s of %s", r.shown.Int(s.NUsed), r.shown.Int(s.NTested)), amount(s.Mean), amount(s.StandardDeviation), amount(s.CoefficientOfVariationPercent), between, characteristic, kn, far)
+		t.row(quantityName(s.Quantity), fmt.Sprintf("%s of %s", r.shown.Int(s.NUsed), r.shown.Int(s.NTested)), amount(s.Mean), amount(s.StandardDeviation), amount(s.CoefficientOfVariationPercent), between, characteristic, kn)
+		if row := &t.Rows[len(t.Rows)-1]; tested {
+			*row = append(*row, far)
+		}
 	}
 	for _, companions := range [][]service.CompanionResult{a.Compression, a.ElasticModulus} {
 		if len(companions) == 0 {
@@ -262,11 +296,7 @@ func (r *reader) beams(a *service.BeamTestResult) {
 		}
 		t := r.table("Beside the beams", "Specimen", quantityName(companions[0].Values[0].Name), "Left out, because")
 		for _, s := range companions {
-			why := ""
-			if s.Excluded != nil {
-				why = *s.Excluded
-			}
-			t.row(s.Name, amount(s.Values[0].Amount), why)
+			t.row(s.Name, amount(s.Values[0].Amount), orNone(s.Excluded))
 		}
 	}
 }

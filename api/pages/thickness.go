@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strings"
 
 	"github.com/go-json-experiment/json"
 	"github.com/labstack/echo/v4"
@@ -328,7 +329,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 	}
 	all := figures{ID: "sizes-"}
 	length := shown.LengthUnit()
-	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "Governed by", "Strength counted on, MPa", "Load safety factor")
+	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "By each criterion, "+length, "Governed by", "Strength counted on, MPa", "Load safety factor")
 	out := &thicknesses{}
 	err := p.desk.Compute(ctx, "sizeSlab", func(ctx context.Context) error {
 		for i := range r.Alternatives {
@@ -341,7 +342,11 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 			if factor == "" {
 				factor = report.Unknown
 			}
-			t.row(a.Name, s.Method, shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
+			var by []string
+			for _, criterion := range s.Criteria {
+				by = append(by, words(criterion.Criterion)+" "+lengthOf(shown, criterion.RequiredMM))
+			}
+			t.row(a.Name, s.Method, shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
 			if len(r.Alternatives) > inColumns {
 				continue
 			}
@@ -362,19 +367,30 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 // an address cannot hold it. A strength from beam tests is written as what they say.
 func alone(r *service.ThicknessResult, d service.ThicknessDesign) string {
 	request := service.ThicknessRequest{Methods: []string{d.Method}, Sizing: d.Sizing}
-	if tests := r.BeamTests; tests != nil {
-		strength := service.DesignStrength{Rule: r.StrengthRule, CoefficientOfVariation: d.Strength.CoefficientOfVariation}
-		if mor := tests.Design.MORMPa; mor != nil {
-			strength.ModulusOfRupture = mor.String() + " MPa"
-		}
-		switch ratio, f150 := tests.Design.RatioPercent, tests.Design.F150MPa; {
-		case r.StrengthRule == byRatio && ratio != nil:
-			strength.ResidualRatio = ratio.String() + " %"
-		case r.StrengthRule == byF150 && f150 != nil:
-			strength.F150 = f150.String() + " MPa"
-		}
-		request.Strength = strength
+	if r.BeamTests != nil {
+		request.Strength = strengthFrom(r.BeamTests, r.StrengthRule)
+		request.Strength.CoefficientOfVariation = d.Strength.CoefficientOfVariation
 	}
+	return sizedAt(request)
+}
+
+// strengthFrom is what beam tests say of a strength, written out.
+func strengthFrom(tests *service.BeamTestResult, rule string) service.DesignStrength {
+	strength := service.DesignStrength{Rule: rule}
+	if mor := tests.Design.MORMPa; mor != nil {
+		strength.ModulusOfRupture = mor.String() + " MPa"
+	}
+	switch ratio, f150 := tests.Design.RatioPercent, tests.Design.F150MPa; {
+	case rule == byRatio && ratio != nil:
+		strength.ResidualRatio = ratio.String() + " %"
+	case rule == byF150 && f150 != nil:
+		strength.F150 = f150.String() + " MPa"
+	}
+	return strength
+}
+
+// sizedAt is the address of a thickness; empty where an address cannot hold it.
+func sizedAt(request service.ThicknessRequest) string {
 	text, err := json.Marshal(request)
 	if err != nil {
 		return ""
