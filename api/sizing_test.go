@@ -4,6 +4,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 
@@ -26,7 +27,10 @@ func (r *reader) sends(form, path, do string, pairs ...string) {
 			values[name] = without(values[name], value)
 		}
 	}
-	values.Del("") // the address to copy has no name
+	buttons := all(r.page, func(n *html.Node) bool { return n.Data == "button" })
+	if _, other := attribute(buttons[0], "name"); other {
+		r.t.Error("the Enter key presses a button that changes rows")
+	}
 	for i := 0; i < len(pairs); i += 2 {
 		if !values.Has(pairs[i]) {
 			r.t.Fatalf("there is no field %q", pairs[i])
@@ -36,6 +40,9 @@ func (r *reader) sends(form, path, do string, pairs ...string) {
 		} else {
 			values.Set(pairs[i], pairs[i+1])
 		}
+	}
+	if do != "" && !slices.ContainsFunc(buttons, func(n *html.Node) bool { value, _ := attribute(n, "value"); return value == do }) {
+		r.t.Fatalf("there is no button %q", do)
 	}
 	values.Set("do", do)
 	r.post(path, values)
@@ -229,8 +236,17 @@ func TestBeamTestsAreReducedInAForm(t *testing.T) {
 		t.Errorf("status %d, beside the load: %q", r.answer.Code, got)
 	}
 	r.sends("beams", "/beam-tests", "", "/specimens/1/loads/lop", "15.3 kN")
-	tells(t, r.answer, 200, "2 beams at 14 days", "thickness methods take the strength at 28 days", "a characteristic value needs at least 3 values that count; here: 2", "Limit of proportionality, MPa", "Whether it may be used in structures cannot be told")
+	tells(t, r.answer, 200, "2 beams at 14 days", "thickness methods take the strength at 28 days", "a characteristic value needs at least 3 values that count; here: 2", "Limit of proportionality, MPa", "Whether the rule for structural use is met cannot be told")
 	sound(t, "notched", r.answer)
+
+	// With a third beam the rule for structural use can be told, either way.
+	r.sends("beams", "/beam-tests", "add /specimens", "/specimens/1/loads/cmod_2_5", "7.8 kN")
+	third := []string{"/specimens/2/name", "N3", "/specimens/2/loads/lop", "15.1 kN", "/specimens/2/loads/cmod_0_5", "8.3 kN", "/specimens/2/loads/cmod_2_5"}
+	r.sends("beams", "/beam-tests", "", append(third, "7.9 kN")...)
+	tells(t, r.answer, 200, "The rule for structural use is met: f_R1k/f_Lk")
+	r.sends("beams", "/beam-tests", "", append(third, "2.9 kN", "/specimens/0/loads/cmod_2_5", "3.0 kN", "/specimens/1/loads/cmod_2_5", "3.1 kN")...)
+	tells(t, r.answer, 200, "The rule for structural use is not met: f_R1k/f_Lk")
+	sound(t, "the rule", r.answer)
 
 	// The file of a machine with a slip in it is told by its line, beside the field.
 	r = opens(t, server, "/beam-tests?empty=true")

@@ -35,7 +35,7 @@ type beamAnswer struct {
 	Title    string
 	Facts    []fact
 	Findings []string
-	Use      *service.StructuralUse
+	Use      string // whether the rule for structural use of notched beams is met
 	Notices  []string
 	Hash     string
 	Engine   string
@@ -91,7 +91,16 @@ func (p *Pages) EvaluateBeams(c echo.Context) error {
 }
 
 func newBeamForm(doc document) *form {
-	return newPlainForm(doc, "The request", beamMembers, "compression", "elastic_modulus")
+	f := newPlainForm(doc, "The request", beamMembers, "compression", "elastic_modulus")
+	beams, _ := doc.list("/specimens")
+	for i := range beams {
+		at := fault.Path("/specimens").At(i)
+		beam, _ := doc.object(at)
+		if n := f.nodes[at.At("curve")]; n != nil && beam["loads"] == nil && beam["strengths"] == nil {
+			n.Open = true // what most beams are given by
+		}
+	}
+	return f
 }
 
 func (p *Pages) showBeams(c echo.Context, f *form, v beamsView) error {
@@ -149,7 +158,7 @@ func quantityName(quantity string) string {
 }
 
 func (p *Pages) beamAnswer(ctx context.Context, request []byte, a *service.BeamTestResponse, shown report.Shown) (*beamAnswer, error) {
-	out := &beamAnswer{Title: a.Title, Use: a.StructuralUse, Notices: a.Notices, Hash: a.RequestHash, Engine: a.EngineVersion}
+	out := &beamAnswer{Title: a.Title, Use: structuralUse(a.StructuralUse), Notices: a.Notices, Hash: a.RequestHash, Engine: a.EngineVersion}
 	out.Facts = beamFacts(&a.BeamTestResult, shown)
 	as := reader{figures: &out.figures, shown: shown}
 	as.beams(&a.BeamTestResult)
@@ -171,6 +180,19 @@ func (p *Pages) beamAnswer(ctx context.Context, request []byte, a *service.BeamT
 		return err
 	})
 	return out, err
+}
+
+// structuralUse tells of the rule for structural use; empty where the method has none.
+func structuralUse(u *service.StructuralUse) string {
+	switch {
+	case u == nil:
+		return ""
+	case u.Met == nil:
+		return "Whether the rule for structural use is met cannot be told: " + u.Reason + "."
+	case *u.Met:
+		return "The rule for structural use is met: " + u.Reason + "."
+	}
+	return "The rule for structural use is not met: " + u.Reason + "."
 }
 
 // beamFacts are what a thickness design takes from the tests.
