@@ -1,6 +1,7 @@
 package api_test
 
 import (
+	"fmt"
 	"net/http"
 	"net/url"
 	"os"
@@ -212,6 +213,34 @@ func TestFaultsOfAThicknessStandBesideTheirFields(t *testing.T) {
 			t.Errorf("%s: status %d", text, w.Code)
 		}
 	}
+}
+
+// A thickness from long curves, which no address can hold, is answered all the same, and
+// keeps what the form has no field for.
+func TestAThicknessTooLongForAnAddressIsAnswered(t *testing.T) {
+	server := newServer(t, api.Options{})
+	var csv strings.Builder
+	csv.WriteString(curveHead)
+	for i, digits := 0, 1; i < 3000; i++ {
+		digits = digits * 48271 % 2147483647 // so that nothing repeats
+		fmt.Fprintf(&csv, "%d.%03d,%d.%05d\n", i*4/3000, i*4000/3000%1000, max(8, 30-i/20), digits%100000)
+	}
+	text := with(t, string(examples(t)), "/strength", map[string]any{"beam_tests": map[string]any{"method": "astm-c1609", "mix": "fibre", "age_days": 28, "width": "150 mm", "depth": "150 mm", "span": "450 mm",
+		"specimens": []any{map[string]any{"name": "A1", "curve": map[string]any{"csv": csv.String()}}}, "strength_rule": "none"}})
+	packed := strings.TrimPrefix(addressed(t, text), "/comparison/edit?request=")
+	w := server.do(fields("/thickness", "request", packed, "/soil/k", "60 MPa/m"))
+	tells(t, w, 200, "Not in the address", "Load against deflection", "Not shown here: beam_tests")
+	sound(t, "long", w)
+}
+
+// examples is what the form of a thickness begins with.
+func examples(t testing.TB) []byte {
+	t.Helper()
+	text, err := os.ReadFile("pages/examples/thickness.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return text
 }
 
 // Beam tests are reduced in a form: the example is that of the scenario, and what is typed
