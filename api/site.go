@@ -76,6 +76,10 @@ func (s *Server) routeSite() {
 	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)
 	s.page(http.MethodPost, "/sign-out", "signOut", signOut)
+	s.page(http.MethodGet, "/thickness", "thicknessPage", site.Thickness)
+	s.page(http.MethodPost, "/thickness", "sizeSlabForm", site.ChangeThickness)
+	s.page(http.MethodGet, "/beam-tests", "beamTestsPage", site.BeamTests)
+	s.page(http.MethodPost, "/beam-tests", "testBeamsForm", site.EvaluateBeams)
 	s.routeRegionPages()
 	s.routeRunPages()
 }

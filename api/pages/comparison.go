@@ -33,6 +33,10 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 	if err != nil {
 		return err
 	}
+	sized, err := p.sizedSlabs(c.Request().Context(), o.After, shown)
+	if err != nil {
+		return err
+	}
 	text, err := packed(pinnedTo(o.AfterRequest(), o.After.Inventory.Ref))
 	if err != nil {
 		return err
@@ -42,17 +46,18 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 		Link                  string // of this page, to hand on
 		MoneyUnit, CarbonUnit string
 
-		Answer    []answer
-		Facts     []fact
-		Table     *comparisonTable
-		Moves     []move
-		Abatement []note
-		Notes     []notes
-		Pictures  []template.HTML
-		Save      saveForm
-		About     *aboutStudy
+		Answer      []answer
+		Facts       []fact
+		Table       *comparisonTable
+		Moves       []move
+		Abatement   []note
+		Notes       []notes
+		Pictures    []template.HTML
+		Thicknesses *thicknesses
+		Save        saveForm
+		About       *aboutStudy
 	}{opened: o, Link: c.Scheme() + "://" + c.Request().Host + o.Address, MoneyUnit: shown.MoneyUnit(&o.After.Head), CarbonUnit: shown.CarbonUnit(&o.After.Head),
-		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures,
+		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures, Thicknesses: sized,
 		Save: saveForm{Request: text, Once: rand.Text()}}
 	if o.Study != nil {
 		if page.About, err = p.about(c, o); err != nil {

@@ -110,7 +110,7 @@ func (p *Pages) Edit(c echo.Context) error {
 // ChangeEdit takes what was typed, does what the button says and shows the form again, or
 // goes on to the answer.
 func (p *Pages) ChangeEdit(c echo.Context) error {
-	typed, err := fieldsOf(c)
+	typed, err := fieldsOf(c, maxForm)
 	if err != nil {
 		return err
 	}
@@ -173,12 +173,12 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 }
 
 // fieldsOf reads a form of text fields, within bounds.
-func fieldsOf(c echo.Context) (url.Values, error) {
+func fieldsOf(c echo.Context, most int64) (url.Values, error) {
 	r := c.Request()
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, maxForm))
+	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, most))
 	var over *http.MaxBytesError
 	if errors.As(err, &over) {
-		return nil, &service.Error{Code: "body-too-large", Detail: fmt.Sprintf("The form has more than %d bytes.", maxForm)}
+		return nil, &service.Error{Code: "body-too-large", Detail: fmt.Sprintf("The form has more than %d bytes.", most)}
 	}
 	if err != nil {
 		return nil, &service.Error{Code: service.Malformed, Detail: "The form ended before it was complete.", Cause: err}

@@ -35,6 +35,10 @@ type node struct {
 	Select  bool
 	Choices []choices
 	List    string // id of a list of suggestions
+	Several bool   // of the choices any number may be made
+	Long    bool   // the text has lines
+
+	FieldsOnly bool // the page shows the request in no other way
 
 	member member
 	up     *node
@@ -92,10 +96,27 @@ type form struct {
 	lists    []suggestions
 	Question []*node
 	Shown    []*node // of the open alternative
+
+	whole      string // what the request is called
+	fieldsOnly bool   // the page shows the request in no other way
+}
+
+// newPlainForm is the form of a request that is no comparison, of which groups that no
+// one has to fill in are folded.
+func newPlainForm(doc document, whole string, members []member, folded ...string) *form {
+	f := &form{doc: doc, whole: whole, fieldsOnly: true, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
+	f.Question = f.parts(members, "", doc, nil)
+	for _, n := range f.Question {
+		if slices.Contains(folded, n.member.name) {
+			n.Folds = true
+			_, n.Open = doc[n.member.name]
+		}
+	}
+	return f
 }
 
 func newForm(doc document, open int, version *inventory.Version, refs []option) *form {
-	f := &form{doc: doc, version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
+	f := &form{doc: doc, whole: "The comparison", version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
 	alternatives, _ := doc.list("/alternatives")
 	f.named = f.names()
 	full := len(alternatives) >= maxAlternatives
@@ -139,7 +160,7 @@ func (f *form) may(actions ...string) {
 func idOf(at fault.Path) string { return "at" + strings.ReplaceAll(string(at), "/", "-") }
 
 func (f *form) new(is string, m member, at fault.Path, up *node) *node {
-	n := &node{Is: is, Pointer: string(at), ID: idOf(at), Label: m.label, Term: m.term, Example: m.example, member: m, up: up, Open: true}
+	n := &node{Is: is, Pointer: string(at), ID: idOf(at), Label: m.label, Term: m.term, Example: m.example, member: m, up: up, Open: true, FieldsOnly: f.fieldsOnly}
 	f.nodes[at] = n
 	return n
 }
@@ -210,7 +231,7 @@ func (f *form) group(m member, at fault.Path, value any, given bool, up *node) *
 	if m.name == "mix" || m.name == "slab" {
 		n.Folds, n.Open = false, true
 	}
-	if slices.Contains([]string{"strength", "soil", "traffic"}, m.name) && up.member.kind == aThickness {
+	if slices.Contains([]string{"strength", "soil", "traffic"}, m.name) && up != nil && up.member.kind == aThickness {
 		n.Open = true // which no method does without
 	}
 	n.Parts, n.Elsewhere = f.parts(m.parts, at, object, n), elsewhere(object, m.parts)
@@ -328,6 +349,12 @@ func (f *form) field(m member, at fault.Path, value any, given bool, up *node) *
 		n.Choices = f.choicesOf(m)
 	case anItem:
 		f.offerItems(n)
+	case someChoices:
+		f.severalOf(n, value)
+		return n
+	case aLongText:
+		n.Long = true
+		return n
 	default:
 		return n
 	}
@@ -359,6 +386,23 @@ func (f *form) field(m member, at fault.Path, value any, given bool, up *node) *
 	}
 	n.Choices = append([]choices{{Options: first}}, n.Choices...)
 	return n
+}
+
+// severalOf has the field offer its choices, of which any number may be made. What is not
+// among them stays offered as it is.
+func (f *form) severalOf(n *node, value any) {
+	n.Several = true
+	made, _ := value.([]any)
+	options := slices.Clone(f.choicesOf(n.member)[0].Options)
+	for i := range options {
+		options[i].Chosen = slices.Contains(made, any(options[i].Value))
+	}
+	for _, entry := range made[:min(len(made), maxElsewhere)] {
+		if text := shownAs(entry); !slices.ContainsFunc(options, func(o option) bool { return o.Value == text }) {
+			options = append(options, option{Value: text, Label: text + " (not accepted here)", Chosen: true})
+		}
+	}
+	n.Choices = []choices{{Options: options}}
 }
 
 // names are those of the alternatives, in order.
@@ -554,10 +598,17 @@ func (f *form) constituents(chain []int) []any {
 func (f *form) take(typed map[string][]string) {
 	for _, n := range f.order {
 		texts, sent := typed[n.Pointer]
+		if sent && n.Several {
+			f.doc.put(fault.Path(n.Pointer), madeOf(texts))
+			continue
+		}
 		if !sent || len(texts) != 1 || oneLine(texts[0]) == oneLine(n.Value) {
 			continue
 		}
 		at, text := fault.Path(n.Pointer), oneLine(texts[0])
+		if n.Long {
+			text = manyLines(texts[0])
+		}
 		if strings.TrimSpace(text) == "" {
 			f.doc.drop(at)
 			continue
@@ -568,6 +619,23 @@ func (f *form) take(typed map[string][]string) {
 		}
 	}
 	f.named = f.names()
+}
+
+// madeOf are the choices that were made; the empty one says only that the field was sent.
+func madeOf(texts []string) []any {
+	list := []any{}
+	for _, text := range texts {
+		if text != "" {
+			list = append(list, oneLine(text))
+		}
+	}
+	return list
+}
+
+// manyLines is a text as a browser sends it back from a field of many lines, with the
+// line ends of a file.
+func manyLines(text string) string {
+	return strings.NewReplacer("\r\n", "\n", "\r", "\n", "\x00", "\uFFFD").Replace(strings.ToValidUTF8(text, "\uFFFD"))
 }
 
 // oneLine is a text as a browser sends it back from a field of one line.
@@ -731,7 +799,7 @@ func (f *form) blame(faults []Fault) []wrong {
 	var all []wrong
 	names := f.names()
 	for _, found := range faults {
-		w := wrong{Fault: found, Where: cmp.Or(found.Pointer, "The comparison")}
+		w := wrong{Fault: found, Where: cmp.Or(found.Pointer, f.whole)}
 		for at := fault.Path(found.Pointer); at != ""; at = above(at) {
 			n := f.nodes[at]
 			if n == nil {

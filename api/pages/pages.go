@@ -24,7 +24,7 @@ import (
 	"slabledger/service/report"
 )
 
-//go:embed assets templates
+//go:embed assets examples templates
 var files embed.FS
 
 // Desk is what the pages need of the server that they belong to.

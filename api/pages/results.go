@@ -2,6 +2,7 @@ package pages
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 	"unicode"
 
@@ -14,11 +15,13 @@ import (
 
 // figures are the main figures of a result, to be read; the JSON has all of them, exact.
 type figures struct {
+	ID     string   // begins the ids of its tables; may be empty
 	Texts  []string // what the operation says itself
 	Tables []figureTable
 }
 
 type figureTable struct {
+	ID      string // unique on a page
 	Caption string
 	Head    []string
 	Rows    [][]string // the first cell names the row
@@ -29,7 +32,7 @@ type figureTable struct {
 const maxFigureRows = 500
 
 func (f *figures) table(caption string, head ...string) *figureTable {
-	f.Tables = append(f.Tables, figureTable{Caption: caption, Head: head})
+	f.Tables = append(f.Tables, figureTable{ID: f.ID + "table-" + strconv.Itoa(len(f.Tables)), Caption: caption, Head: head})
 	return &f.Tables[len(f.Tables)-1]
 }
 

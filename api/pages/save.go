@@ -49,7 +49,7 @@ func (p *Pages) askName(c echo.Context, request []byte, v *saveView) error {
 // SaveComparison saves a comparison as a study and goes on to it. A form that is sent
 // twice saves once.
 func (p *Pages) SaveComparison(c echo.Context) error {
-	typed, err := fieldsOf(c)
+	typed, err := fieldsOf(c, maxForm)
 	if err != nil {
 		return err
 	}
