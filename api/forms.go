@@ -185,13 +185,13 @@ func (s *Server) download(media string) echo.HandlerFunc {
 			return err
 		}
 		if study != nil {
-			return s.inForm(c, media, "no-cache", s.studied(study.ID))
+			return s.inForm(c, media, "private, no-cache", s.studied(study.ID))
 		}
 		accepted, refused, err := s.contract.CheckBody("compare", request)
 		if err != nil {
 			return err
 		}
-		return s.inForm(c, media, "no-cache", func(ctx context.Context) (report.Reported, error) {
+		return s.inForm(c, media, "private, no-cache", func(ctx context.Context) (report.Reported, error) {
 			answer, err := s.service.Compare(ctx, accepted, refused...)
 			return report.Reported{Request: accepted, Comparison: answer}, err
 		})

@@ -104,3 +104,67 @@ func TestAddressesOfComparisonsAreBounded(t *testing.T) {
 		holds(t, server.do(get("/comparison?request="+text)), http.StatusBadRequest, "cannot be read")
 	}
 }
+
+// A browser may keep a key that was revoked. However often it has sent that, its holder
+// can still see where to sign in, and do so.
+func TestARevokedKeyDoesNotBarTheWayToSignIn(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{})
+	revoked := "slabledger_key=" + server.secrets["revoked"]
+	for range 30 {
+		server.do(get("/studies", "Cookie", revoked))
+	}
+	holds(t, server.do(get("/sign-in", "Cookie", revoked)), 200, `name="key"`)
+	form := fields("/sign-in", "key", server.secrets["viewer"], "to", "/studies")
+	form.Header.Set("Cookie", revoked)
+	if w := server.do(form); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/studies" {
+		t.Errorf("signing in anew: %d to %s", w.Code, w.Header().Get("Location"))
+	}
+	form = fields("/sign-out")
+	form.Header.Set("Cookie", revoked)
+	if w := server.do(form); w.Code != http.StatusSeeOther || len(w.Result().Cookies()) != 1 {
+		t.Errorf("signing out: %d", w.Code)
+	}
+}
+
+// What is kept of an answer to a person who is signed in is not shown to whoever uses the
+// browser, or a cache on the way, after them.
+func TestAnswersToAPersonAreNotForTheNext(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
+	kept := "slabledger_key=" + server.secrets["viewer"]
+	for _, address := range []string{"/inventories/demo/versions/1/export", "/comparison/report?of=demo", "/comparison/workbook?of=demo", "/comparison/table?of=demo&table=deltas",
+		"/v1/inventories/demo/versions/1/export", "/v1/inventories/demo/versions/1/items/ggbs", "/comparison?of=demo", "/studies"} {
+		w := server.do(get(address, "Cookie", kept))
+		if vary := strings.Join(w.Header().Values("Vary"), ","); w.Code != 200 || !strings.Contains(vary, "Cookie") {
+			t.Errorf("%s: status %d, Vary: %s", address, w.Code, vary)
+		}
+		if caching := w.Header().Get("Cache-Control"); caching != "no-store" && !strings.Contains(caching, "private") {
+			t.Errorf("%s: Cache-Control: %s", address, caching)
+		}
+		if w := server.do(get(address)); w.Code == 200 {
+			t.Errorf("%s is there for whoever is not signed in", address)
+		}
+	}
+}
+
+// Over TLS the key is in a cookie that no other host can set or read.
+func TestOverTLSTheKeyIsOfThisHostAlone(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{})
+	secret := server.secrets["viewer"]
+	proxied := func(r *http.Request, cookie string) *httptest.ResponseRecorder {
+		r.RemoteAddr = "127.0.0.1:4711" // of a proxy on this machine
+		r.Header.Set("X-Forwarded-Proto", "https")
+		r.Header.Set("Cookie", cookie)
+		return server.do(r)
+	}
+	cookie := proxied(fields("/sign-in", "key", secret, "to", "/studies"), "").Result().Cookies()[0]
+	if cookie.Name != "__Host-slabledger_key" || !cookie.Secure || cookie.Domain != "" || cookie.Path != "/" {
+		t.Errorf("the cookie is %v", cookie)
+	}
+	holds(t, proxied(get("/studies"), cookie.Name+"="+secret), 200, "Sign out")
+	if w := proxied(get("/studies"), "slabledger_key="+secret); w.Code != http.StatusSeeOther {
+		t.Errorf("a cookie that another host may have set is taken: %d", w.Code)
+	}
+	if w := proxied(fields("/sign-out"), cookie.Name+"="+secret); w.Result().Cookies()[0].Name != cookie.Name {
+		t.Errorf("signing out forgets %v", w.Result().Cookies())
+	}
+}
