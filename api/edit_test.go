@@ -866,3 +866,8 @@ func TestFormOfTooMuchIsBounded(t *testing.T) {
 		}
 	}
 }
+
+// A zero that is written -0 is zero, as canonical JSON has it (RFC 8785, 3.2.2.3).
+func TestFormTakesNegativeZeroForZero(t *testing.T) {
+	keeps(t, newServer(t, api.Options{}), `{"inventory":"demo@1","economics":{"real_discount_rate":-0},"alternatives":[]}`)
+}

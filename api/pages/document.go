@@ -193,6 +193,10 @@ func shownAs(value any) string {
 		return "null"
 	case string:
 		return v
+	case float64:
+		if v == 0 { // also where it is written -0, which canonical JSON has no more
+			return "0"
+		}
 	case []any:
 		if years := numbersOf(v); len(years) > 0 {
 			return strings.Join(years, ", ")
