@@ -165,6 +165,9 @@ func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc)
 			return s.site.SignIn(c, http.StatusUnauthorized, "/", "Sign in first; what you sent was not stored.")
 		}
 		if err == nil {
+			err = named(c)
+		}
+		if err == nil {
 			err = handle(c)
 		}
 		if err != nil {

@@ -168,3 +168,30 @@ func TestOverTLSTheKeyIsOfThisHostAlone(t *testing.T) {
 		t.Errorf("signing out forgets %v", w.Result().Cookies())
 	}
 }
+
+// Addresses with bytes that no text has are not found, or find nothing; none is an error
+// of the service, whatever the store says of such text.
+func TestPagesOfTextThatIsNone(t *testing.T) {
+	onEachStore(t, func(t *testing.T, newServer opener) {
+		server := newServer(t, api.Options{})
+		for _, text := range []string{"%00", "%ff", "%ff%00", "%E2%80%AE", "a%00b"} {
+			for _, path := range []string{"/studies/", "/studies/x/rerun?inventory=", "/runs/", "/inventories/", "/inventories/demo/items/", "/inventories/demo/drafts/", "/inventories/demo?q=", "/inventories/demo?version=", "/comparison/edit?study=",
+				"/comparison/edit?inventory=", "/runs/new?study=", "/runs?after=", "/runs?after=x/", "/studies?text=", "/studies?tag=", "/studies?region=", "/studies?item=", "/studies?inventory=", "/studies?currency=", "/inventories/demo/differences?from=",
+				"/v1/jobs/", "/v1/studies/", "/v1/inventories/", "/v1/inventories/demo/drafts/", "/v1/inventories/demo/versions/1/items/", "/v1/jobs?cursor=", "/v1/studies?tag=", "/v1/jobs?state="} {
+				if w := server.do(get(path + text)); w.Code >= 500 {
+					t.Errorf("%s%s: status %d", path, text, w.Code)
+				}
+			}
+		}
+		raw := "a\x00b\xff"
+		for _, r := range []*http.Request{
+			fields("/runs/x%00/cancellation"), fields("/studies/x%00/delete", "revision", "1"), fields("/studies/x%00/name", "name", raw), fields("/inventories/x%00/drafts", "from", ""), fields("/inventories/demo/drafts", "from", raw),
+			fields("/inventories/demo/drafts/x%00/publication", "revision", "1", "note", "n"), fields("/inventories/demo/drafts/x%00/items/a%00/removal", "revision", "1"),
+			fields("/comparison/save", "request", "AA", "name", raw, "once", raw), fields("/comparison/edit", "as", "json", "json", "{}", "from", raw, "do", "copy-mix"), fields("/comparison/edit", "as", "json", "json", raw, "do", "compare"),
+		} {
+			if w := server.do(r); w.Code >= 500 {
+				t.Errorf("%s: status %d", r.URL, w.Code)
+			}
+		}
+	})
+}

@@ -79,7 +79,7 @@ func (p *Pages) Edit(c echo.Context) error {
 	var lacks []string
 	switch ref, pinned := inventory.ParseRef(c.QueryParam("inventory")); {
 	case c.QueryParam("study") != "":
-		_, request, err := p.desk.Service.StudyRequest(ctx, c.QueryParam("study"))
+		_, request, err := p.studyOf(ctx, c.QueryParam("study"))
 		if err != nil {
 			return err
 		}
@@ -344,7 +344,7 @@ func (p *Pages) copyFrom(c echo.Context, e *edited, what string) error {
 	if e.doc == nil {
 		return nil
 	}
-	study, request, err := p.desk.Service.StudyRequest(ctx, e.from)
+	study, request, err := p.studyOf(ctx, e.from)
 	if err != nil {
 		return err
 	}
