@@ -171,8 +171,8 @@ func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc
 			return err
 		}
 		for _, values := range c.QueryParams() {
-			if slices.ContainsFunc(values, noText) {
-				return &refusal{code: "malformed-request", detail: "A parameter of the address is no text."}
+			if slices.ContainsFunc(values, func(text string) bool { return !utf8.ValidString(text) }) {
+				return &refusal{code: "malformed-request", detail: "A parameter of the address is not UTF-8."}
 			}
 		}
 		return handle(c)
