@@ -58,7 +58,9 @@ func (s *Server) actor(c echo.Context, needed inventory.Role) (service.Actor, er
 	headers := c.Request().Header.Values("Authorization")
 	if len(headers) == 0 {
 		// The key that a browser keeps counts for what only reads, and for a form of our own.
-		if cookie, err := c.Cookie(keyCookie); err == nil && s.crossOrigin.Check(c.Request()) == nil {
+		if cookie, err := c.Cookie(cookieName(c)); err == nil && s.crossOrigin.Check(c.Request()) == nil {
+			// What a browser keeps of the answer is not for whoever sits there next, signed out.
+			c.Response().Header().Add("Vary", "Cookie")
 			return s.withKey(c, cookie.Value)
 		}
 		return s.withoutKey(c.Request(), needed)

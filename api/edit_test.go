@@ -13,7 +13,10 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -873,4 +876,45 @@ func TestFormOfTooMuchIsBounded(t *testing.T) {
 			t.Errorf("%s: the comparison has changed", name)
 		}
 	}
+}
+
+// A zero that is written -0 is zero, as canonical JSON has it (RFC 8785, 3.2.2.3).
+func TestFormTakesNegativeZeroForZero(t *testing.T) {
+	keeps(t, newServer(t, api.Options{}), `{"inventory":"demo@1","economics":{"real_discount_rate":-0},"alternatives":[]}`)
+}
+
+// A short address can unpack to far more than a comparison is, which as values takes many
+// times the room of its text. Few of those are taken apart at once; what people write is
+// not held up by them.
+func TestFewLargeFormsAtOnce(t *testing.T) {
+	server := newServer(t, api.Options{MaxTables: 1, ComputeWait: time.Millisecond})
+	large := addressed(t, `{"alternatives":[`+strings.Repeat(`{},`, 300_000)+`{}]}`)
+	usual := addressed(t, demo(t))
+	if len(large) > 4<<10 {
+		t.Fatalf("the address has %d bytes", len(large))
+	}
+	var wait sync.WaitGroup
+	var refused, shown atomic.Int64
+	for range 12 {
+		wait.Go(func() {
+			switch w := server.do(get(large)); w.Code {
+			case http.StatusOK:
+				shown.Add(1)
+			case http.StatusServiceUnavailable:
+				refused.Add(1)
+			default:
+				t.Errorf("status %d", w.Code)
+			}
+		})
+		wait.Go(func() {
+			if w := server.do(get(usual)); w.Code != http.StatusOK {
+				t.Errorf("what people write: status %d", w.Code)
+			}
+		})
+	}
+	wait.Wait()
+	if shown.Load() == 0 || refused.Load() == 0 {
+		t.Errorf("of the large ones %d were shown and %d refused", shown.Load(), refused.Load())
+	}
+	holds(t, server.do(get(large)), http.StatusOK)
 }

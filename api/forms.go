@@ -83,10 +83,10 @@ func (s *Server) inForm(c echo.Context, media, caching string, compare func(cont
 		h.Set("Study-Moved", r.Moved)
 	}
 	if media != mediaHTML {
-		return sendFile(c, media, comparisonName(r.Comparison, query), text, caching)
+		return sendFile(c, media, comparisonName(r.Comparison, media, query), text, caching)
 	}
 	h.Set("Content-Security-Policy", styleAlone(report.ReportStyle))
-	h.Set("Content-Disposition", `inline; filename="`+comparisonName(r.Comparison, query)+`.html"`)
+	h.Set("Content-Disposition", `inline; filename="`+comparisonName(r.Comparison, media, query)+`.html"`)
 	h.Set("Cache-Control", caching)
 	h.Add("Vary", "Accept, Accept-Language")
 	return sendTagged(c, media+"; charset=utf-8", etag(text), text)
@@ -120,10 +120,11 @@ func checkForm(media string, query url.Values) error {
 	return nil
 }
 
-// comparisonName is the name of the file of a comparison.
-func comparisonName(r *service.ComparisonResponse, query url.Values) string {
+// comparisonName is the name of the file of a comparison. What an address says beside
+// the tables that there are does not come into it: a name stands in a header.
+func comparisonName(r *service.ComparisonResponse, media string, query url.Values) string {
 	name := "comparison-" + r.RequestHash[:12]
-	if table := query.Get("table"); table != "" {
+	if table := query.Get("table"); media == mediaCSV && slices.Contains(report.Tables(), table) {
 		name += "-" + table
 	}
 	return name
@@ -184,13 +185,13 @@ func (s *Server) download(media string) echo.HandlerFunc {
 			return err
 		}
 		if study != nil {
-			return s.inForm(c, media, "no-cache", s.studied(study.ID))
+			return s.inForm(c, media, "private, no-cache", s.studied(study.ID))
 		}
 		accepted, refused, err := s.contract.CheckBody("compare", request)
 		if err != nil {
 			return err
 		}
-		return s.inForm(c, media, "no-cache", func(ctx context.Context) (report.Reported, error) {
+		return s.inForm(c, media, "private, no-cache", func(ctx context.Context) (report.Reported, error) {
 			answer, err := s.service.Compare(ctx, accepted, refused...)
 			return report.Reported{Request: accepted, Comparison: answer}, err
 		})

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"testing"
@@ -290,4 +291,22 @@ func TestStudyIsCited(t *testing.T) {
 			t.Errorf("%d", gone.Code)
 		}
 	})
+}
+
+// An address may say more than a page reads; none of it comes into the name of a file,
+// where it would stand in a header and could name another.
+func TestAddressesDoNotNameFiles(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	for _, c := range []struct{ form, kind, extension string }{{"report", "inline", ".html"}, {"workbook", "attachment", ".xlsx"}} {
+		want := c.kind + `; filename="comparison-` + hashOf(t, server, demo(t))[:12] + c.extension + `"`
+		for _, table := range []string{"", "deltas", `x"; filename*=UTF-8''setup.bat; x="`, "x\r\nSet-Cookie: a=b"} {
+			w := server.do(get("/comparison/" + c.form + "?of=demo&table=" + url.QueryEscape(table)))
+			if got := w.Header().Get("Content-Disposition"); w.Code != 200 || got != want {
+				t.Errorf("%s, table %q: status %d, %s; want %s", c.form, table, w.Code, got, want)
+			}
+		}
+	}
+	if got := server.do(get("/comparison/table?of=demo&table=deltas")).Header().Get("Content-Disposition"); !strings.HasSuffix(got, `-deltas.csv"`) {
+		t.Errorf("the table is called %s", got)
+	}
 }

@@ -161,3 +161,23 @@ func TestRunAboutAStudy(t *testing.T) {
 	holds(t, server.do(get("/runs/new?study=none")), 404)
 	holds(t, server.do(get("/runs/new?request=%21")), 400)
 }
+
+// A comparison in an address can be anything. What has no alternative, or is far more than
+// the contract takes, gets the form with the reason why there is no example.
+func TestNoExampleOfWhatIsNoComparison(t *testing.T) {
+	server := newServer(t, api.Options{})
+	for name, c := range map[string]struct{ request, want string }{
+		"nothing":           {`{}`, "the comparison has"},
+		"no alternative":    {`{"inventory":"demo@1","alternatives":[]}`, "the comparison has"},
+		"far too much":      {`{"alternatives":[` + strings.Repeat(`{},`, 300_000) + `{}]}`, "the comparison cannot be read"},
+		"another kind":      {`{"alternatives":7}`, "the comparison cannot be read"},
+		"nameless and like": {`{"baseline":"b","alternatives":[{},{}]}`, ""},
+	} {
+		for _, operation := range []string{"search", "grid", "sensitivity", "break-even", "uncertainty"} {
+			page := server.open(t, "/runs/new?operation="+operation+"&"+strings.TrimPrefix(addressed(t, c.request), "/comparison/edit?"))
+			if operation != "uncertainty" && !strings.Contains(page, c.want) || len(page) > 100_000 {
+				t.Errorf("%s, %s: a page of %d bytes lacks %q", name, operation, len(page), c.want)
+			}
+		}
+	}
+}

@@ -18,6 +18,7 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
+	"unicode/utf8"
 
 	"github.com/google/uuid"
 	"github.com/klauspost/compress/gzhttp"
@@ -165,8 +166,30 @@ func (s *Server) ServeHTTP(w http.ResponseWriter, r *http.Request) { s.handler.S
 // route adds an operation of the contract, for those who have the role that it
 // needs. Parameters of a path are written as echo does, :slug for {slug}.
 func (s *Server) route(method, path, operationID string, handle echo.HandlerFunc) {
-	s.add(method, path, operationID, s.admitted(s.roleOf(operationID), handle))
+	s.add(method, path, operationID, s.admitted(s.roleOf(operationID), func(c echo.Context) error {
+		if err := named(c); err != nil {
+			return err
+		}
+		for _, values := range c.QueryParams() {
+			if slices.ContainsFunc(values, func(text string) bool { return !utf8.ValidString(text) }) {
+				return &refusal{code: "malformed-request", detail: "A parameter of the address is not UTF-8."}
+			}
+		}
+		return handle(c)
+	}))
 }
+
+// named refuses a path with a name that no store can have: one may not take it even to
+// look for it.
+func named(c echo.Context) error {
+	if slices.ContainsFunc(c.ParamValues(), noText) {
+		return &service.Error{Code: service.NotFound, Detail: "Nothing has a name that is no text."}
+	}
+	return nil
+}
+
+// noText tells of what is not UTF-8 or has the byte 0.
+func noText(s string) bool { return strings.ContainsRune(s, 0) || !utf8.ValidString(s) }
 
 // roleOf is the role that an operation needs.
 func (s *Server) roleOf(operationID string) inventory.Role {

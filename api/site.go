@@ -169,6 +169,9 @@ func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc)
 			return s.site.SignIn(c, http.StatusUnauthorized, "/", "Sign in first; what you sent was not stored.")
 		}
 		if err == nil {
+			err = named(c)
+		}
+		if err == nil {
 			err = handle(c)
 		}
 		if err != nil {
@@ -198,7 +201,9 @@ func (s *Server) visitor(c echo.Context, needed inventory.Role) (service.Actor, 
 	}
 	actor, err := s.actor(c, needed)
 	var refused *refusal
-	if needed == "" && errors.As(err, &refused) && refused.code == string(service.Unauthenticated) {
+	// A browser may keep a key that is none any more: the page on which to sign in with
+	// another is there all the same, however often that key has failed.
+	if needed == "" && errors.As(err, &refused) && (refused.code == string(service.Unauthenticated) || refused.code == "rate-limited") {
 		return service.Actor{ID: service.Anonymous, Role: inventory.Viewer}, nil
 	}
 	return actor, err
@@ -230,6 +235,16 @@ func onPage(p problem) pages.Problem {
 // of another site brings it along.
 const keyCookie = "slabledger_key"
 
+// cookieName is keyCookie, over TLS with the prefix by which a browser takes it from this
+// very host alone (RFC 6265bis, 4.1.3.2): no neighbouring host can have a person act with
+// a key that is not theirs.
+func cookieName(c echo.Context) string {
+	if c.Scheme() == "https" {
+		return "__Host-" + keyCookie
+	}
+	return keyCookie
+}
+
 // signIn takes a key and has the browser keep it until it is closed.
 func (s *Server) signIn(c echo.Context) error {
 	r := c.Request()
@@ -240,11 +255,11 @@ func (s *Server) signIn(c echo.Context) error {
 		p := s.explainedOnPage(c, err)
 		return s.site.SignIn(c, p.Status, to, p.Detail)
 	}
-	c.SetCookie(&http.Cookie{Name: keyCookie, Value: secret, Path: "/", HttpOnly: true, Secure: c.Scheme() == "https", SameSite: http.SameSiteLaxMode})
+	c.SetCookie(&http.Cookie{Name: cookieName(c), Value: secret, Path: "/", HttpOnly: true, Secure: c.Scheme() == "https", SameSite: http.SameSiteLaxMode})
 	return c.Redirect(http.StatusSeeOther, to)
 }
 
 func signOut(c echo.Context) error {
-	c.SetCookie(&http.Cookie{Name: keyCookie, Path: "/", MaxAge: -1, HttpOnly: true, Secure: c.Scheme() == "https", SameSite: http.SameSiteLaxMode})
+	c.SetCookie(&http.Cookie{Name: cookieName(c), Path: "/", MaxAge: -1, HttpOnly: true, Secure: c.Scheme() == "https", SameSite: http.SameSiteLaxMode})
 	return c.Redirect(http.StatusSeeOther, "/")
 }

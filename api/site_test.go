@@ -122,3 +122,94 @@ func TestUnknownAddressInABrowser(t *testing.T) {
 		}
 	}
 }
+
+// A browser may keep a key that was revoked. However often it has sent that, its holder
+// can still see where to sign in, and do so.
+func TestARevokedKeyDoesNotBarTheWayToSignIn(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{})
+	revoked := "slabledger_key=" + server.secrets["revoked"]
+	for range 30 {
+		server.do(get("/studies", "Cookie", revoked))
+	}
+	holds(t, server.do(get("/sign-in", "Cookie", revoked)), 200, `name="key"`)
+	form := fields("/sign-in", "key", server.secrets["viewer"], "to", "/studies")
+	form.Header.Set("Cookie", revoked)
+	if w := server.do(form); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/studies" {
+		t.Errorf("signing in anew: %d to %s", w.Code, w.Header().Get("Location"))
+	}
+	form = fields("/sign-out")
+	form.Header.Set("Cookie", revoked)
+	if w := server.do(form); w.Code != http.StatusSeeOther || len(w.Result().Cookies()) != 1 {
+		t.Errorf("signing out: %d", w.Code)
+	}
+}
+
+// What is kept of an answer to a person who is signed in is not shown to whoever uses the
+// browser, or a cache on the way, after them.
+func TestAnswersToAPersonAreNotForTheNext(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
+	kept := "slabledger_key=" + server.secrets["viewer"]
+	for _, address := range []string{"/inventories/demo/versions/1/export", "/comparison/report?of=demo", "/comparison/workbook?of=demo", "/comparison/table?of=demo&table=deltas",
+		"/v1/inventories/demo/versions/1/export", "/v1/inventories/demo/versions/1/items/ggbs", "/comparison?of=demo", "/studies"} {
+		w := server.do(get(address, "Cookie", kept))
+		if vary := strings.Join(w.Header().Values("Vary"), ","); w.Code != 200 || !strings.Contains(vary, "Cookie") {
+			t.Errorf("%s: status %d, Vary: %s", address, w.Code, vary)
+		}
+		if caching := w.Header().Get("Cache-Control"); caching != "no-store" && !strings.Contains(caching, "private") {
+			t.Errorf("%s: Cache-Control: %s", address, caching)
+		}
+		if w := server.do(get(address)); w.Code == 200 {
+			t.Errorf("%s is there for whoever is not signed in", address)
+		}
+	}
+}
+
+// Over TLS the key is in a cookie that no other host can set or read.
+func TestOverTLSTheKeyIsOfThisHostAlone(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{})
+	secret := server.secrets["viewer"]
+	proxied := func(r *http.Request, cookie string) *httptest.ResponseRecorder {
+		r.RemoteAddr = "127.0.0.1:4711" // of a proxy on this machine
+		r.Header.Set("X-Forwarded-Proto", "https")
+		r.Header.Set("Cookie", cookie)
+		return server.do(r)
+	}
+	cookie := proxied(fields("/sign-in", "key", secret, "to", "/studies"), "").Result().Cookies()[0]
+	if cookie.Name != "__Host-slabledger_key" || !cookie.Secure || cookie.Domain != "" || cookie.Path != "/" {
+		t.Errorf("the cookie is %v", cookie)
+	}
+	holds(t, proxied(get("/studies"), cookie.Name+"="+secret), 200, "Sign out")
+	if w := proxied(get("/studies"), "slabledger_key="+secret); w.Code != http.StatusSeeOther {
+		t.Errorf("a cookie that another host may have set is taken: %d", w.Code)
+	}
+	if w := proxied(fields("/sign-out"), cookie.Name+"="+secret); w.Result().Cookies()[0].Name != cookie.Name {
+		t.Errorf("signing out forgets %v", w.Result().Cookies())
+	}
+}
+
+// Addresses with bytes that no text has are not found, or find nothing; none is an error
+// of the service, whatever the store says of such text.
+func TestPagesOfTextThatIsNone(t *testing.T) {
+	onEachStore(t, func(t *testing.T, newServer opener) {
+		server := newServer(t, api.Options{})
+		for _, text := range []string{"%00", "%ff", "%ff%00", "%E2%80%AE", "a%00b"} {
+			for _, path := range []string{"/studies/", "/studies/x/rerun?inventory=", "/runs/", "/inventories/", "/inventories/demo/items/", "/inventories/demo/drafts/", "/inventories/demo?q=", "/inventories/demo?version=", "/comparison/edit?study=",
+				"/comparison/edit?inventory=", "/runs/new?study=", "/runs?after=", "/runs?after=x/", "/studies?text=", "/studies?tag=", "/studies?region=", "/studies?item=", "/studies?inventory=", "/studies?currency=", "/inventories/demo/differences?from=",
+				"/v1/jobs/", "/v1/studies/", "/v1/inventories/", "/v1/inventories/demo/drafts/", "/v1/inventories/demo/versions/1/items/", "/v1/jobs?cursor=", "/v1/studies?tag=", "/v1/jobs?state="} {
+				if w := server.do(get(path + text)); w.Code >= 500 {
+					t.Errorf("%s%s: status %d", path, text, w.Code)
+				}
+			}
+		}
+		raw := "a\x00b\xff"
+		for _, r := range []*http.Request{
+			fields("/runs/x%00/cancellation"), fields("/studies/x%00/delete", "revision", "1"), fields("/studies/x%00/name", "name", raw), fields("/inventories/x%00/drafts", "from", ""), fields("/inventories/demo/drafts", "from", raw),
+			fields("/inventories/demo/drafts/x%00/publication", "revision", "1", "note", "n"), fields("/inventories/demo/drafts/x%00/items/a%00/removal", "revision", "1"),
+			fields("/comparison/save", "request", "AA", "name", raw, "once", raw), fields("/comparison/edit", "as", "json", "json", "{}", "from", raw, "do", "copy-mix"), fields("/comparison/edit", "as", "json", "json", raw, "do", "compare"),
+		} {
+			if w := server.do(r); w.Code >= 500 {
+				t.Errorf("%s: status %d", r.URL, w.Code)
+			}
+		}
+	})
+}

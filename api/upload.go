@@ -136,7 +136,7 @@ func (s *Server) newFormView(c echo.Context) (*formView, error) {
 // signedIn tells whether the browser brings a good key along, and whether that may
 // upload.
 func (s *Server) signedIn(c echo.Context) (signed, mayUpload bool) {
-	if _, err := c.Cookie(keyCookie); err != nil || c.Request().Header.Get("Authorization") != "" {
+	if _, err := c.Cookie(cookieName(c)); err != nil || c.Request().Header.Get("Authorization") != "" {
 		return false, false
 	}
 	needed := s.roleOf("uploadForm")

@@ -79,7 +79,7 @@ func (p *Pages) Edit(c echo.Context) error {
 	var lacks []string
 	switch ref, pinned := inventory.ParseRef(c.QueryParam("inventory")); {
 	case c.QueryParam("study") != "":
-		_, request, err := p.desk.Service.StudyRequest(ctx, c.QueryParam("study"))
+		_, request, err := p.studyOf(ctx, c.QueryParam("study"))
 		if err != nil {
 			return err
 		}
@@ -100,11 +100,28 @@ func (p *Pages) Edit(c echo.Context) error {
 		if err != nil {
 			return err
 		}
+		done, err := p.roomFor(c, q.Request)
+		if err != nil {
+			return err
+		}
+		defer done()
 		if e.doc, err = readDocument(q.Request); err != nil {
 			return &service.Error{Code: service.Malformed, Detail: "The comparison in the address is not JSON that can be read.", Cause: err}
 		}
 	}
 	return p.showEdit(c, &e, lacks)
+}
+
+// largeRequest is a request larger than people write one. As values it takes thirty times
+// the room of its text, and an address of 1 KB can unpack to a text of 1 MiB.
+const largeRequest = 64 << 10
+
+// roomFor waits for room to take a request apart, where it is a large one.
+func (p *Pages) roomFor(c echo.Context, request []byte) (done func(), err error) {
+	if len(request) <= largeRequest {
+		return func() {}, nil
+	}
+	return p.desk.Tables(c)
 }
 
 // ChangeEdit takes what was typed, does what the button says and shows the form again, or
@@ -119,6 +136,11 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 	do := typed.Get("do")
 	if e.asJSON {
 		e.written = typed.Get("json")
+		done, err := p.roomFor(c, []byte(e.written))
+		if err != nil {
+			return err
+		}
+		defer done()
 		if e.doc, err = readDocument([]byte(e.written)); err != nil {
 			e.doc = nil
 		}
@@ -127,6 +149,11 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 		if err != nil {
 			return err
 		}
+		done, err := p.roomFor(c, request)
+		if err != nil {
+			return err
+		}
+		defer done()
 		if e.doc, err = readDocument(request); err != nil {
 			return &service.Error{Code: service.Malformed, Detail: "The comparison in the form is not JSON that can be read.", Cause: err}
 		}
@@ -344,7 +371,7 @@ func (p *Pages) copyFrom(c echo.Context, e *edited, what string) error {
 	if e.doc == nil {
 		return nil
 	}
-	study, request, err := p.desk.Service.StudyRequest(ctx, e.from)
+	study, request, err := p.studyOf(ctx, e.from)
 	if err != nil {
 		return err
 	}

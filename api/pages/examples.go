@@ -1,7 +1,6 @@
 package pages
 
 import (
-	"context"
 	"errors"
 	"slices"
 	"strings"
@@ -44,6 +43,10 @@ func kindOfRun(name string) *runKind {
 
 // example is a request of the operation for a comparison, laid out to be read.
 func (k runKind) example(p *Pages, c echo.Context, comparison []byte) (string, error) {
+	// What an address brings along can be anything; the contract bounds how much it is.
+	if _, _, err := p.desk.Check("compare", comparison); err != nil {
+		return "", errors.New("the comparison cannot be read")
+	}
 	of := &exampleOf{text: comparison}
 	if err := json.Unmarshal(comparison, &of.parts); err != nil {
 		return "", errors.New("the comparison cannot be read")
@@ -139,6 +142,9 @@ func (e *exampleOf) first() alternative {
 
 // variants are the first alternative and those that are like it, as an axis.
 func (e *exampleOf) variants() (base, axis jsontext.Value, err error) {
+	if len(e.parts.Alternatives) == 0 {
+		return nil, nil, errors.New("this builds on the first alternative, and the comparison has none")
+	}
 	first := e.first()
 	if first.Like != "" {
 		return nil, nil, errors.New("this builds on the first alternative, which is like another; write out the one that the others are like")
@@ -235,7 +241,7 @@ func exampleSearch(p *Pages, c echo.Context, of *exampleOf) (jsontext.Value, err
 	}
 	limit := jsontext.Value(nil)
 	var resp *service.ComparisonResponse
-	if resp, err = p.compared(context.WithoutCancel(c.Request().Context()), of.text); err == nil {
+	if resp, err = p.compared(c.Request().Context(), of.text); err == nil {
 		for i := range resp.Alternatives {
 			if a := &resp.Alternatives[i]; a.Name == of.first().Name && a.Cost != nil {
 				limit = object("measure", `"net_present_value"`, "at_most", quoted(a.Cost.NetPresentValuePerM2.RoundCeil(2).String()+" "+resp.Inventory.Currency+"/m2"))

@@ -141,11 +141,15 @@ var errNone = errors.New("the address names no comparison")
 
 // study is the study of the path, with the comparison that it saves.
 func (p *Pages) study(c echo.Context) (inventory.Study, []byte, error) {
-	id := c.Param("study")
+	return p.studyOf(c.Request().Context(), c.Param("study"))
+}
+
+// studyOf is the study of an id, which can be anything that was written into an address.
+func (p *Pages) studyOf(ctx context.Context, id string) (inventory.Study, []byte, error) {
 	if report.Printable(id) != id || len(id) > maxID {
 		return inventory.Study{}, nil, &service.Error{Code: service.NotFound, Detail: "There is no such study."}
 	}
-	return p.desk.Service.StudyRequest(c.Request().Context(), id)
+	return p.desk.Service.StudyRequest(ctx, id)
 }
 
 // maxID is longer than the id of any study.

@@ -11,6 +11,7 @@ import (
 	"slabledger/inventory"
 	"slabledger/lca/fault"
 	"slabledger/service"
+	"slabledger/service/report"
 )
 
 // Runs lists long work, the newest first.
@@ -20,7 +21,7 @@ func (p *Pages) Runs(c echo.Context) error {
 	if filter.State != "" && !slices.Contains(states, filter.State) {
 		return &service.Error{Code: service.NotFound, Detail: "A run is in no such state."}
 	}
-	filter.QueuedAt, filter.ID, _ = strings.Cut(c.QueryParam("after"), "/")
+	filter.QueuedAt, filter.ID, _ = strings.Cut(report.Printable(c.QueryParam("after")), "/")
 	found, err := p.desk.Service.Jobs(c.Request().Context(), filter, perPage+1)
 	if err != nil {
 		return err
@@ -144,7 +145,7 @@ func (p *Pages) NewRun(c echo.Context) error {
 	switch id := c.QueryParam("study"); {
 	case id != "":
 		var study inventory.Study
-		study, q.Request, err = p.desk.Service.StudyRequest(c.Request().Context(), id)
+		study, q.Request, err = p.studyOf(c.Request().Context(), id)
 		q.Name = study.Name
 	case c.QueryParam("request") != "" || c.QueryParam("of") != "":
 		q, err = p.asked(c)
