@@ -68,6 +68,9 @@ func sights(kept *strings.Replacer) []sight {
 		{"the form of a comparison", "editPage", 200, at("/comparison/edit?of=demo")},
 		{"faults of a comparison", "editComparison", 422, sent("/comparison/edit?of=demo", field("Analysis period"), "for ever", button("Compare", "Build a comparison"))},
 
+		{"the form of a thickness", "thicknessPage", 200, at("/thickness")},
+		{"the form of beam tests", "beamTestsPage", 200, at("/beam-tests")},
+
 		{"the studies", "studiesPage", 200, at("/studies")},
 		{"studies that are not there", "studiesPage", 200, at("/studies?text=nothing+like+it")},
 		{"a study", "studyPage", 200, at("/studies/{study}")},

@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/labstack/echo/v4"
 
@@ -44,14 +45,17 @@ func comparisonMedia() []string {
 // inForm answers a comparison in a form other than JSON. A report says how sure the
 // comparison is, which takes as long as conclusions do.
 func (s *Server) inForm(c echo.Context, media, caching string, compare func(context.Context) (report.Reported, error)) error {
-	query, operation := c.QueryParams(), operationReport
+	query, operation, leave := c.QueryParams(), operationReport, func() {}
 	if media != mediaHTML {
 		operation = "compare"
 		done, err := s.heavy(c)
 		if err != nil {
 			return err
 		}
-		defer done()
+		// The place is free again before the file is sent, whoever reads it how slowly:
+		// a file of a comparison is no more than a few megabytes.
+		leave = sync.OnceFunc(done)
+		defer leave()
 	}
 	// A report is short work once it is concluded; other forms are written when the
 	// place among those that compute is free again.
@@ -74,6 +78,7 @@ func (s *Server) inForm(c echo.Context, media, caching string, compare func(cont
 	if err != nil {
 		return err
 	}
+	leave()
 	text := file.Bytes()
 	if err := s.tellWithdrawn(c, r.Comparison.Pinned()); err != nil {
 		return err

@@ -196,7 +196,9 @@ func (s *Server) shownLost(c echo.Context, err error) bool {
 // the browser keeps. A form of another site may not act in a person's name.
 func (s *Server) visitor(c echo.Context, needed inventory.Role) (service.Actor, error) {
 	r := c.Request()
-	if err := s.crossOrigin.Check(r); err != nil {
+	// A picture or a frame of another site may not have a page computed either.
+	foreign := r.Header.Get("Sec-Fetch-Site") == "cross-site" && r.Header.Get("Sec-Fetch-Mode") != "navigate"
+	if err := s.crossOrigin.Check(r); err != nil || foreign {
 		return service.Actor{}, &refusal{code: "cross-origin"}
 	}
 	actor, err := s.actor(c, needed)

@@ -112,6 +112,13 @@ func TestAddressesOfComparisonsAreBounded(t *testing.T) {
 	}
 }
 
+// A link from another site opens a page; a picture or a frame there has nothing computed.
+func TestAnotherSiteMayLinkAndNoMore(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	holds(t, server.do(get("/comparison?of=demo", "Sec-Fetch-Site", "cross-site", "Sec-Fetch-Mode", "navigate")), 200, "fibre, staged")
+	holds(t, server.do(get("/comparison/report?of=demo", "Sec-Fetch-Site", "cross-site", "Sec-Fetch-Mode", "no-cors")), http.StatusForbidden, "A page of another site may not do this")
+}
+
 // Whoever mistypes an address in a browser gets a page; a program gets a problem document.
 func TestUnknownAddressInABrowser(t *testing.T) {
 	server := newServer(t, api.Options{})
