@@ -79,7 +79,7 @@ func sights(kept *strings.Replacer) []sight {
 		{"the lines of a study", "studyLinesPage", 200, at("/studies/{study}/lines")},
 		{"the sources of a study", "studySourcesPage", 200, at("/studies/{study}/sources")},
 		{"the report of a study", "studyReportPage", 200, at("/studies/{study}/report")},
-		{"the question before a study is deleted", "askDeleteStudy", 200, at("/studies/{study}/delete")},
+		{"the question before a study is deleted", "askDeleteStudy", 200, at("/studies/{study}/deletion")},
 		{"a study on a newer version", "rerunStudyPage", 200, at("/studies/{study}/rerun?inventory=demo@2")},
 		{"a study that is not there", "studyPage", 404, at("/studies/none")},
 

@@ -368,7 +368,7 @@ func TestHostileNamesAndBrokenAddresses(t *testing.T) {
 	const hostile = `<img src=x onerror=alert(1)>"'&`
 	request := strings.ReplaceAll(demo(t), `"name": "fibre, staged"`, `"name": `+string(encode(t, hostile)))
 	page := "/studies/" + strings.TrimPrefix(save(t, server, "<b>bold</b>", request, "<i>"), "/v1/studies/")
-	for _, path := range []string{page, page + "/lines?alternative=" + url.QueryEscape(hostile), page + "/sensitivity", page + "/delete", "/studies"} {
+	for _, path := range []string{page, page + "/lines?alternative=" + url.QueryEscape(hostile), page + "/sensitivity", page + "/deletion", "/studies"} {
 		w := server.do(get(path))
 		sound(t, path, w)
 		for _, bad := range []string{"<img", "<b>", "<i>"} {
@@ -377,7 +377,7 @@ func TestHostileNamesAndBrokenAddresses(t *testing.T) {
 			}
 		}
 	}
-	for path, status := range map[string]int{"/comparison?request=AAAA": 400, "/comparison/lines?request=%21": 400, "/studies/nosuchstudy": 404, "/studies/%FF%00": 404, "/studies/nosuchstudy/delete": 404,
+	for path, status := range map[string]int{"/comparison?request=AAAA": 400, "/comparison/lines?request=%21": 400, "/studies/nosuchstudy": 404, "/studies/%FF%00": 404, "/studies/nosuchstudy/deletion": 404,
 		"/studies/nosuchstudy/rerun?inventory=demo@1": 404, "/studies?text=%FF%00&cost_min=abc&sort=evil": 422, "/studies?cursor=AAAA": 400, "/comparison/sensitivity?of=demo&first=nobody&second=plain": 422} {
 		w := server.do(get(path))
 		if w.Code != status {
@@ -450,11 +450,11 @@ func TestStudiesOnPages(t *testing.T) {
 		tells(t, w, 200, "Second")
 		tells(t, server.do(get(link(t, w, "More"))), 200, "Quay road", "From the beginning")
 
-		w = server.do(get(page + "/delete"))
+		w = server.do(get(page + "/deletion"))
 		tells(t, w, 200, "Delete Quay road?", "revision 2")
 		sound(t, "delete", w)
-		tells(t, server.do(fields(page+"/delete", "revision", "1")), http.StatusPreconditionFailed, "was changed since you opened this page")
-		if w := server.do(fields(page+"/delete", "revision", formValue(t, w, "revision"))); w.Header().Get("Location") != "/studies" {
+		tells(t, server.do(fields(page+"/deletion", "revision", "1")), http.StatusPreconditionFailed, "was changed since you opened this page")
+		if w := server.do(fields(page+"/deletion", "revision", formValue(t, w, "revision"))); w.Header().Get("Location") != "/studies" {
 			t.Fatalf("%d: %s", w.Code, told(w))
 		}
 		tells(t, server.do(get(page)), http.StatusNotFound, "There is no such thing")

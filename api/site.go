@@ -62,8 +62,8 @@ func (s *Server) routeSite() {
 	}
 	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
 	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
-	s.page(http.MethodGet, "/studies/:study/delete", "askDeleteStudy", site.AskDelete)
-	s.page(http.MethodPost, "/studies/:study/delete", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
+	s.page(http.MethodGet, "/studies/:study/deletion", "askDeleteStudy", site.AskDelete)
+	s.page(http.MethodPost, "/studies/:study/deletion", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
 	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
 	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
 	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)

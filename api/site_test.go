@@ -210,7 +210,7 @@ func TestPagesOfTextThatIsNone(t *testing.T) {
 		}
 		raw := "a\x00b\xff"
 		for _, r := range []*http.Request{
-			fields("/runs/x%00/cancellation"), fields("/studies/x%00/delete", "revision", "1"), fields("/studies/x%00/name", "name", raw), fields("/inventories/x%00/drafts", "from", ""), fields("/inventories/demo/drafts", "from", raw),
+			fields("/runs/x%00/cancellation"), fields("/studies/x%00/deletion", "revision", "1"), fields("/studies/x%00/name", "name", raw), fields("/inventories/x%00/drafts", "from", ""), fields("/inventories/demo/drafts", "from", raw),
 			fields("/inventories/demo/drafts/x%00/publication", "revision", "1", "note", "n"), fields("/inventories/demo/drafts/x%00/items/a%00/removal", "revision", "1"),
 			fields("/comparison/save", "request", "AA", "name", raw, "once", raw), fields("/comparison/edit", "as", "json", "json", "{}", "from", raw, "do", "copy-mix"), fields("/comparison/edit", "as", "json", "json", raw, "do", "compare"),
 		} {

@@ -143,7 +143,7 @@ func (p *Pages) AskDelete(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	return p.Render(c, http.StatusOK, "delete", "Delete: "+study.Name, deleting{study, ""})
+	return p.Render(c, http.StatusOK, "deletestudy", "Delete: "+study.Name, deleting{study, ""})
 }
 
 type deleting struct {
@@ -162,7 +162,7 @@ func (p *Pages) DeleteStudy(c echo.Context) error {
 		return c.Redirect(http.StatusSeeOther, "/studies")
 	}
 	if problem := p.desk.Explain(c, err); problem.Status == http.StatusPreconditionFailed {
-		return p.Render(c, problem.Status, "delete", "Not deleted: "+study.Name, deleting{study, "The study was changed since you opened this page. Look at it again before you delete it."})
+		return p.Render(c, problem.Status, "deletestudy", "Not deleted: "+study.Name, deleting{study, "The study was changed since you opened this page. Look at it again before you delete it."})
 	}
 	return err
 }
