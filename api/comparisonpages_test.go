@@ -529,3 +529,14 @@ func processorTime(b *testing.B) time.Duration {
 	}
 	return time.Duration(used.Utime.Nano() + used.Stime.Nano())
 }
+
+// A price that is given in place of the inventory's has no scatter, and the page that says
+// how sure the comparison is tells so; of the demo as it is there is nothing to tell.
+func TestCertaintyTellsOfFiguresThatAreHeld(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	const told = "is held as it is"
+	if w := server.do(get("/comparison/certainty?of=demo")); strings.Contains(w.Body.String(), told) {
+		t.Error("a figure is said to be held where none is")
+	}
+	holds(t, server.do(get("/comparison/certainty?of=demo&price-fibre-pp-macro=3+EUR%2Fkg")), 200, told, "inputs are held as they are")
+}

@@ -48,6 +48,8 @@ func (p *Pages) certainty(c echo.Context, o *opened) error {
 		Pictures []template.HTML
 		Shares   []shares
 		Samples  string
+		Held     []service.HeldInput
+		Given    bool // a figure of the request stands in place of one of the inventory
 		Notices  []string
 	}{opened: o, Parts: []part{{"Which slab", sentences(concluded.Which)}, {"How sure", sentences(concluded.HowSure)}, {"What would change it", sentences(concluded.WhatChangesIt)}}}
 	sampled, err := p.sampled(ctx, concluded)
@@ -55,7 +57,8 @@ func (p *Pages) certainty(c echo.Context, o *opened) error {
 		return err
 	}
 	if sampled != nil {
-		page.Samples, page.Notices = shown.Int(sampled.Samples), sampled.Notices
+		page.Samples, page.Held, page.Notices = shown.Int(sampled.Samples), sampled.Fixed, sampled.Notices
+		page.Given = slices.ContainsFunc(o.After.Sources, func(s service.ItemUsed) bool { return s.Overrides != nil && s.Overrides.Pointer != "" })
 		if page.Pictures, err = differencesDrawn(o.After, sampled, shown); err != nil {
 			return err
 		}

@@ -35,6 +35,7 @@ type lineTable struct {
 	Heads   []lineHead
 	Rows    []line
 	Sum     string
+	Less    string // what is subtracted of the figures to come to it
 }
 
 type lineHead struct {
@@ -146,7 +147,8 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 			add(l.Item, plainWords(l.Kind), plainWords(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Price.Decimal), l.PriceUnit, shown.Plain(l.EscalationFactor.Decimal),
 				fixed(l.CostPerM2.Decimal), shown.Plain(l.DiscountFactor.Decimal), fixed(l.PresentValuePerM2.Decimal))
 		}
-		t.Sum = "Net present value: " + fixed(a.Cost.NetPresentValuePerM2.Decimal) + " " + currency + "/m². The residual value is subtracted."
+		t.Sum = "Net present value: " + fixed(a.Cost.NetPresentValuePerM2.Decimal) + " " + currency + "/m²."
+		t.Less = "the residual value"
 	case "quantities":
 		t.Caption = "Quantities, before waste"
 		heads("Use", "#Year", "#For a square metre", "Unit", "#For the area", "Unit")

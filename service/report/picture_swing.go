@@ -127,8 +127,10 @@ func swing(id string, r *service.SensitivityResponse, shown Shown) Picture {
 	d.H = bottom + 2*lineHeight + 10*unit
 	if lo.IsNegative() && hi.IsPositive() {
 		y := bottom + 3*lineHeight + 6*unit
-		d.text(zero-8*unit, y, "end", "← "+fitted(r.First, 160*unit)+" lower")
-		d.text(zero+8*unit, y, "start", fitted(r.Second, 160*unit)+" lower →")
+		// At the ends of the axis, wherever zero is, each with half of its length.
+		room := (right-left)/2 - 70*unit
+		d.text(left, y, "start", "← "+fitted(r.First, room)+" lower")
+		d.text(right, y, "end", fitted(r.Second, room)+" lower →")
 		d.H = y + 10*unit
 	}
 	return d.done()

@@ -32,7 +32,8 @@ for (const form of document.querySelectorAll("form[data-applies]")) {
   form.prepend(told);
   form.addEventListener("change", (event) => {
     const field = event.target;
-    if (!("apply" in field.dataset) || (field.id === "price" && !form.elements.item.value)) return;
+    // (elements.item is a method of the collection, not the field of that name.)
+    if (!("apply" in field.dataset) || (field.id === "price" && !form.elements.namedItem("item").value)) return;
     sessionStorage.setItem("changed", JSON.stringify({ id: field.id }));
     form.requestSubmit();
   });
