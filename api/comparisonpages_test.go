@@ -540,3 +540,16 @@ func TestCertaintyTellsOfFiguresThatAreHeld(t *testing.T) {
 	}
 	holds(t, server.do(get("/comparison/certainty?of=demo&price-fibre-pp-macro=3+EUR%2Fkg")), 200, told, "inputs are held as they are")
 }
+
+// From how sure it is, a way leads to a run on the same comparison, changes included.
+func TestCertaintyLeadsToARunOnTheComparison(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	for address, known := range map[string]string{"/comparison/certainty?of=demo": "demo@1", "/comparison/certainty?of=demo&price-fibre-pp-macro=3+EUR%2Fkg": "3 EUR/kg"} {
+		page := server.do(get(address)).Body.String()
+		found := regexp.MustCompile(`<a href="(/runs/new[^"]*)">`).FindStringSubmatch(page)
+		if found == nil {
+			t.Fatalf("%s leads to no run", address)
+		}
+		holds(t, server.do(get(html.UnescapeString(found[1]))), 200, known, `name="request"`)
+	}
+}

@@ -248,25 +248,35 @@ func (o *opened) Source(code string) string { return o.at("/sources") + "#" + co
 
 // Edit is where the comparison as shown can be edited; empty where an address cannot
 // hold it.
-func (o *opened) Edit() string {
+func (o *opened) Edit() string { return o.led("/comparison/edit") }
+
+// Run is where a run of an operation is started on the comparison as shown; empty where
+// an address cannot hold it.
+func (o *opened) Run(operation string) string { return o.led("/runs/new", "operation", operation) }
+
+// led is the address of another page that is told which comparison is shown.
+func (o *opened) led(path string, pairs ...string) string {
+	query := url.Values{}
 	switch {
 	case o.Changed():
+		text, err := writeRequest(o.AfterRequest())
+		if err != nil {
+			return ""
+		}
+		query.Set("request", text)
 	case o.Study != nil:
-		return addressOf("/comparison/edit", url.Values{"study": {o.Study.ID}})
+		query.Set("study", o.Study.ID)
 	default:
-		query := url.Values{}
 		for _, name := range []string{"of", "request"} {
 			if o.query.Has(name) {
 				query.Set(name, o.query.Get(name))
 			}
 		}
-		return addressOf("/comparison/edit", query)
 	}
-	text, err := writeRequest(o.AfterRequest())
-	if err != nil {
-		return ""
+	for i := 0; i+1 < len(pairs); i += 2 {
+		query.Set(pairs[i], pairs[i+1])
 	}
-	return addressOf("/comparison/edit", url.Values{"request": {text}})
+	return addressOf(path, query)
 }
 
 // Apart is the address of the comparison as shown, as one of its own; empty where an

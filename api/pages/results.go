@@ -195,7 +195,7 @@ func (r *reader) uncertainty(a *service.UncertaintyResponse) {
 		}
 	}
 	if len(a.Pairs) > 0 {
-		t = r.table("How often the first is lower", "First", "Second", "Measure", "First is lower in", "95 in 100 lie between", "Can they be told apart")
+		t = r.table("How often the first is lower", "First", "Second", "Measure", "First is lower in", "That share is sure to lie between", "Unlike an even chance")
 		for _, pair := range a.Pairs {
 			for _, d := range pair.Differences {
 				t.row(pair.First, pair.Second, words(d.Measure), r.percent(d.FirstLower.Probability.Decimal), r.percent(d.FirstLower.Low.Decimal)+" and "+r.percent(d.FirstLower.High.Decimal), yes(!d.Indistinguishable))

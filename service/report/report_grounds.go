@@ -153,9 +153,10 @@ func (b *reporter) pairs() error {
 					}
 					row = append(row, shown.Significant(m.of(p.Value.Decimal)))
 				}
-				apart := "told apart"
+				// Of the share of draws, not of the difference, which may well span zero.
+				apart := "unlike an even chance"
 				if q.Indistinguishable {
-					apart = "NOT told apart"
+					apart = "like an even chance"
 				}
 				rows = append(rows, append(row, apart))
 				if first {
@@ -163,7 +164,7 @@ func (b *reporter) pairs() error {
 				}
 			}
 		}
-		b.table("Differences in "+m.name+", "+m.unit, append(columns, textual("By the draws")), rows)
+		b.table("Differences in "+m.name+", "+m.unit, append(columns, textual("The share of draws is")), rows)
 	}
 	if len(u.Pairs) > mostPairs {
 		b.note(fmt.Sprintf("Of %d pairs, those of the first two by cost and by carbon.", len(u.Pairs)))
