@@ -104,7 +104,7 @@ func newBeamForm(doc document) *form {
 }
 
 func (p *Pages) showBeams(c echo.Context, f *form, v beamsView) error {
-	shown := shownOf(c)
+	shown := ShownOf(c)
 	shown.US = v.Units == "us"
 	text, err := f.doc.text()
 	if err != nil {

@@ -1,7 +1,6 @@
 package pages
 
 import (
-	"crypto/rand"
 	"fmt"
 	"html/template"
 	"net/http"
@@ -27,7 +26,7 @@ func (p *Pages) nothingAsked(c echo.Context) error {
 const inColumns = 8
 
 func (p *Pages) comparison(c echo.Context, o *opened) error {
-	shown := shownOf(c)
+	shown := ShownOf(c)
 	t := tableOf(o, shown)
 	figures, err := pictures(o.After, shown)
 	if err != nil {
@@ -58,7 +57,7 @@ func (p *Pages) comparison(c echo.Context, o *opened) error {
 		About       *aboutStudy
 	}{opened: o, Link: c.Scheme() + "://" + c.Request().Host + o.Address, MoneyUnit: shown.MoneyUnit(&o.After.Head), CarbonUnit: shown.CarbonUnit(&o.After.Head),
 		Answer: answers(o.After, shown), Facts: facts(o.After, shown), Table: t, Moves: moves(o, shown), Abatement: abatements(o.After, shown), Notes: notesOf(o.After), Pictures: figures, Thicknesses: sized,
-		Save: saveForm{Request: text, Once: rand.Text()}}
+		Save: saveForm{Request: text, Once: newName()}}
 	if o.Study != nil {
 		if page.About, err = p.about(c, o); err != nil {
 			return err
@@ -248,7 +247,7 @@ func abatements(r *service.ComparisonResponse, shown report.Shown) (list []note)
 		return nil // the table of differences says it
 	}
 	for _, a := range r.Comparison.Abatement {
-		text := a.Name + ": " + plainWords(a.Class)
+		text := a.Name + ": " + words(a.Class)
 		if a.CostPerTCO2e != nil {
 			text += fmt.Sprintf(", %s %s for each tonne of CO₂e saved", shown.Number(a.CostPerTCO2e.Decimal, report.Minor(r.Inventory.Currency)), r.Inventory.Currency)
 		}

@@ -88,7 +88,7 @@ func (p *Pages) showDraft(c echo.Context, status int, notice *draftNotice, typed
 	}
 	view.ItemsPager = at
 	for _, i := range page {
-		view.Items = append(view.Items, showItem(shownOf(c), i))
+		view.Items = append(view.Items, showItem(ShownOf(c), i))
 	}
 	if view.difference, err = showDifference(c, r.Changes); err != nil {
 		return err

@@ -33,7 +33,7 @@ type shares struct {
 type shareRow struct{ Name, Share string }
 
 func (p *Pages) certainty(c echo.Context, o *opened) error {
-	ctx, shown := c.Request().Context(), shownOf(c)
+	ctx, shown := c.Request().Context(), ShownOf(c)
 	body, err := about(o.AfterRequest(), nil)
 	if err != nil {
 		return err
@@ -159,7 +159,7 @@ type swing struct {
 var measureNames = []pick{{service.MeasureNPV, "Net present value"}, {service.MeasureInitial, "Initial cost"}, {service.MeasureTotalCarbon, "Carbon, total"}, {service.MeasureCradleToGate, "Carbon A1-A3"}}
 
 func (p *Pages) sensitivity(c echo.Context, o *opened) error {
-	shown, r := shownOf(c), o.After
+	shown, r := ShownOf(c), o.After
 	page := struct {
 		*opened
 		First, Second, Measure, Percent string

@@ -113,7 +113,7 @@ func showItem(shown report.Shown, i *inventory.Item) shownItem {
 
 // Inventory shows a version of an inventory: its items as far as they are asked for.
 func (p *Pages) Inventory(c echo.Context) error {
-	ctx, slug, shown := c.Request().Context(), c.Param("slug"), shownOf(c)
+	ctx, slug, shown := c.Request().Context(), c.Param("slug"), ShownOf(c)
 	type listed struct {
 		inventory.Version
 		Withdrawn *inventory.Withdrawal

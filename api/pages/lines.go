@@ -50,7 +50,7 @@ type line struct {
 }
 
 func (p *Pages) lines(c echo.Context, o *opened) error {
-	shown, r := shownOf(c), o.After
+	shown, r := ShownOf(c), o.After
 	i := max(0, slices.IndexFunc(r.Alternatives, func(a service.Result) bool { return a.Name == c.QueryParam("alternative") }))
 	if len(r.Alternatives) == 0 {
 		return &service.Error{Code: service.NotFound, Detail: "The comparison has no alternative."}
@@ -137,14 +137,14 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 		t.Caption = "Carbon, in kg CO₂e for a square metre"
 		heads("Module", "Use", "#Year", "#Amount", "Unit", "#Emission factor", "Unit of the factor", "#kg CO₂e/m²")
 		for _, l := range a.Carbon.Lines {
-			add(l.Item, l.Module, plainWords(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM2.Decimal))
+			add(l.Item, l.Module, words(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM2.Decimal))
 		}
 		t.Sum = "Total of declared modules: " + fixed(a.Carbon.TotalKgCO2ePerM2.Decimal) + " kg CO₂e/m². Lines of module D stand beside it."
 	case "cost":
 		t.Caption = "Cost, in " + currency + " for a square metre"
 		heads("Kind", "Use", "#Year", "#Amount", "Unit", "#Price", "Unit of the price", "#Escalation", "#Cost", "#Discount factor", "#Present value")
 		for _, l := range a.Cost.Lines {
-			add(l.Item, plainWords(l.Kind), plainWords(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Price.Decimal), l.PriceUnit, shown.Plain(l.EscalationFactor.Decimal),
+			add(l.Item, words(l.Kind), words(l.Use), strconv.Itoa(l.Year), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Price.Decimal), l.PriceUnit, shown.Plain(l.EscalationFactor.Decimal),
 				fixed(l.CostPerM2.Decimal), shown.Plain(l.DiscountFactor.Decimal), fixed(l.PresentValuePerM2.Decimal))
 		}
 		t.Sum = "Net present value: " + fixed(a.Cost.NetPresentValuePerM2.Decimal) + " " + currency + "/m²."
@@ -153,7 +153,7 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 		t.Caption = "Quantities, before waste"
 		heads("Use", "#Year", "#For a square metre", "Unit", "#For the area", "Unit")
 		for _, q := range a.Quantities {
-			add(q.Item, plainWords(q.Use), strconv.Itoa(q.Year), shown.Plain(q.Amount.Decimal), q.Unit, shown.Plain(q.ForArea.Decimal), q.AreaUnit)
+			add(q.Item, words(q.Use), strconv.Itoa(q.Year), shown.Plain(q.Amount.Decimal), q.Unit, shown.Plain(q.ForArea.Decimal), q.AreaUnit)
 		}
 	default:
 		t.Caption = "Concrete, for a cubic metre"
@@ -166,15 +166,12 @@ func tableOfLines(r *service.ComparisonResponse, a *service.Result, show string,
 			if l.CostPerM3 != nil {
 				cost = fixed(l.CostPerM3.Decimal)
 			}
-			add(l.Item, l.Module, plainWords(l.Use), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM3.Decimal), price, l.PriceUnit, cost)
+			add(l.Item, l.Module, words(l.Use), shown.Plain(l.Amount.Decimal), l.Unit, shown.Plain(l.Factor.Decimal), l.FactorUnit, fixed(l.GWPKgCO2ePerM3.Decimal), price, l.PriceUnit, cost)
 		}
 		t.Sum = "A1-A3: " + fixed(a.Concrete.GWPKgCO2ePerM3.A1A3.Decimal) + " kg CO₂e/m³."
 	}
 	return t
 }
-
-// plainWords is a name of the API as people write it.
-func plainWords(name string) string { return strings.ReplaceAll(name, "_", " ") }
 
 // Sources shows the items that the comparison rests on, with where they come from.
 func (p *Pages) Sources(c echo.Context) error { return p.open(c, "/sources", p.sources) }
@@ -194,7 +191,7 @@ type sourceOf struct {
 }
 
 func (p *Pages) sources(c echo.Context, o *opened) error {
-	shown := shownOf(c)
+	shown := ShownOf(c)
 	page := struct {
 		*opened
 		Items []itemSource
@@ -202,12 +199,12 @@ func (p *Pages) sources(c echo.Context, o *opened) error {
 	}{opened: o, Facts: facts(o.After, shown)}
 	for i := range o.After.Sources {
 		u := &o.After.Sources[i]
-		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: plainWords(u.Boundary)}
+		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: words(u.Boundary)}
 		if u.PriceSource != nil {
-			item.Price = &sourceOf{*u.PriceSource, u.PriceDate, plainWords(u.PriceBasis), u.PriceValidUntil, u.PriceSpread}
+			item.Price = &sourceOf{*u.PriceSource, u.PriceDate, words(u.PriceBasis), u.PriceValidUntil, u.PriceSpread}
 		}
 		if u.FactorSource != nil {
-			item.Factor = &sourceOf{*u.FactorSource, "", plainWords(u.Characterisation), u.FactorValidUntil, u.FactorSpread}
+			item.Factor = &sourceOf{*u.FactorSource, "", words(u.Characterisation), u.FactorValidUntil, u.FactorSpread}
 		}
 		for _, part := range u.Recipe {
 			item.Recipe = append(item.Recipe, fmt.Sprintf("%s %s of %s", shown.Plain(part.Amount.Decimal), part.Unit, part.Item))

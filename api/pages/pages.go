@@ -38,7 +38,7 @@ type Desk struct {
 	Check func(operationID string, body []byte) (accepted []byte, refused []fault.Fault, err error)
 	// Compute runs the work of an operation when there is room for it.
 	Compute func(ctx context.Context, operationID string, work func(context.Context) error) error
-	// Faults are what an error says is wrong, by pointers into the body.
+	// Explain is an error as a page tells it, with its faults by pointers into the body.
 	Explain func(c echo.Context, err error) Problem
 	// Once does work that stores, unless an earlier request of the name did: the location
 	// is where the API shows what came of it.
@@ -96,7 +96,7 @@ func New(desk Desk) *Pages {
 		sum := sha256.Sum256(content)
 		p.assets[name] = asset{media, hex.EncodeToString(sum[:6]), content}
 	}
-	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "words": plainWords, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
+	functions := template.FuncMap{"asset": p.AssetPath, "term": term, "printable": report.Printable, "with": with, "words": words, "day": day, "instant": instant, "isFigure": isFigure, "label": columnLabel}
 	layout := template.Must(template.New("layout.html").Funcs(functions).ParseFS(files, "templates/layout.html", "templates/parts*.html"))
 	entries, err := files.ReadDir("templates")
 	if err != nil {
@@ -161,7 +161,7 @@ func (p *Pages) Render(c echo.Context, status int, name, title string, view any)
 	if err != nil {
 		return err
 	}
-	f := frame{Title: title, Here: "/" + strings.SplitN(c.Request().URL.Path, "/", 3)[1], Caution: service.Caution, Keyed: keyed, Shown: shownOf(c), View: view}
+	f := frame{Title: title, Here: "/" + strings.SplitN(c.Request().URL.Path, "/", 3)[1], Caution: service.Caution, Keyed: keyed, Shown: ShownOf(c), View: view}
 	actor := service.ActorOf(c.Request().Context())
 	f.role = actor.Role
 	if keyed && actor.ID != service.Anonymous && actor.ID != service.Local {
@@ -204,9 +204,9 @@ func Headers(h http.Header) {
 	h.Add("Vary", "Accept-Language, Cookie")
 }
 
-// shownOf reads how figures are to be shown: what the address says, else metric, per
+// ShownOf reads how figures are to be shown: what the address says, else metric, per
 // square metre, with the separators that the browser asks for.
-func shownOf(c echo.Context) report.Shown {
+func ShownOf(c echo.Context) report.Shown {
 	s := report.Shown{Locale: report.LocaleOf(c.Request().Header.Get("Accept-Language")), US: c.QueryParam("units") == "us"}
 	switch basis := report.Basis(c.QueryParam("basis")); basis {
 	case report.WholeJob, report.PerLane:
@@ -216,9 +216,6 @@ func shownOf(c echo.Context) report.Shown {
 	}
 	return s
 }
-
-// ShownOf is how a page shows figures, for those that are not made here.
-func ShownOf(c echo.Context) report.Shown { return shownOf(c) }
 
 // with is an address with some parameters of its query set anew, or dropped where the
 // value is empty, for links that change one thing of a page.

@@ -221,13 +221,14 @@ func (o *opened) at(page string, pairs ...string) string {
 			query[name] = values
 		}
 	}
+	return addressOf(o.Path+page, query, pairs...)
+}
+
+// addressOf is a path with a query, of which some parameters are set anew.
+func addressOf(path string, query url.Values, pairs ...string) string {
 	for i := 0; i+1 < len(pairs); i += 2 {
 		query.Set(pairs[i], pairs[i+1])
 	}
-	return addressOf(o.Path+page, query)
-}
-
-func addressOf(path string, query url.Values) string {
 	if len(query) == 0 {
 		return path
 	}
@@ -273,10 +274,7 @@ func (o *opened) led(path string, pairs ...string) string {
 			}
 		}
 	}
-	for i := 0; i+1 < len(pairs); i += 2 {
-		query.Set(pairs[i], pairs[i+1])
-	}
-	return addressOf(path, query)
+	return addressOf(path, query, pairs...)
 }
 
 // Apart is the address of the comparison as shown, as one of its own; empty where an
@@ -310,10 +308,7 @@ func (o *opened) Take(page string, pairs ...string) (string, error) {
 		query.Del("of")
 		query.Set("request", text)
 	}
-	for i := 0; i+1 < len(pairs); i += 2 {
-		query.Set(pairs[i], pairs[i+1])
-	}
-	return addressOf(path, query), nil
+	return addressOf(path, query, pairs...), nil
 }
 
 // Tables are the tables that a comparison is had as.
@@ -406,7 +401,7 @@ func (p *Pages) open(c echo.Context, page string, show func(echo.Context, *opene
 	for _, t := range tabs {
 		o.Tabs = append(o.Tabs, tab{t.name, o.at(t.page), t.page == page})
 	}
-	if o.Views, err = viewsOf(o.Address, shownOf(c)); err != nil {
+	if o.Views, err = viewsOf(o.Address, ShownOf(c)); err != nil {
 		return err
 	}
 	return show(c, o)

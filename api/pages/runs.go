@@ -88,7 +88,7 @@ func (p *Pages) Run(c echo.Context) error {
 			return err
 		}
 		view.Bytes = len(result)
-		if view.Result, err = figuresOf(shownOf(c), j.Operation, result); err != nil {
+		if view.Result, err = figuresOf(ShownOf(c), j.Operation, result); err != nil {
 			return err
 		}
 	}

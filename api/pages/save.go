@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"net/http"
 	"strings"
@@ -32,7 +31,7 @@ type saveView struct {
 // comparison goes that is too long for an address.
 func (p *Pages) askName(c echo.Context, request []byte, v *saveView) error {
 	if v == nil {
-		v = &saveView{Once: rand.Text()}
+		v = &saveView{Once: newName()}
 	}
 	_, err := writeRequest(request)
 	v.TooLong = errors.Is(err, errLong)
@@ -58,18 +57,13 @@ func (p *Pages) SaveComparison(c echo.Context) error {
 		return err
 	}
 	v := &saveView{Once: typed.Get("once"), Name: oneLine(typed.Get("name")), Tags: oneLine(typed.Get("tags"))}
-	asked := service.NewStudy{Name: v.Name, Tags: []string{}, Request: request}
-	for tag := range strings.SplitSeq(v.Tags, ",") {
-		if tag = strings.TrimSpace(tag); tag != "" {
-			asked.Tags = append(asked.Tags, tag)
-		}
-	}
+	asked := service.NewStudy{Name: v.Name, Tags: splitTags(v.Tags), Request: request}
 	location, err := p.saved(c, asked, v.Once)
 	if err != nil {
 		problem := p.desk.Explain(c, err)
 		if problem.Code == "idempotency-key-reused" {
 			problem.Title, problem.Detail = "This form has saved another comparison already", "Send the form again to save this one as a study of its own."
-			v.Once = rand.Text()
+			v.Once = newName()
 		}
 		v.Problem = &problem
 		for _, found := range problem.Faults {

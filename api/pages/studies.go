@@ -198,7 +198,7 @@ func (p *Pages) Rerun(c echo.Context) error {
 			}
 			page.Faults, status = problem.Faults, problem.Status
 		} else {
-			page.Moved = movedBy(page.Result, shownOf(c))
+			page.Moved = movedBy(page.Result, ShownOf(c))
 			if text, err := writeRequest(pinnedTo(request, page.To)); err == nil {
 				page.Open = addressOf("/comparison", url.Values{"request": {text}})
 			}
@@ -224,11 +224,11 @@ func movedBy(r *service.RerunResponse, shown report.Shown) (list []movedStudy) {
 	for _, d := range r.Differences {
 		m := movedStudy{Name: d.Alternative}
 		for _, measure := range d.Measures {
-			one := movedMeasure{Name: plainWords(measure.Measure), Unit: measure.Unit, Before: shown.Number(measure.Before.Decimal, 6), After: shown.Number(measure.After.Decimal, 6), Difference: shown.Number(measure.Difference.Decimal, 6)}
+			one := movedMeasure{Name: words(measure.Measure), Unit: measure.Unit, Before: shown.Number(measure.Before.Decimal, 6), After: shown.Number(measure.After.Decimal, 6), Difference: shown.Number(measure.Difference.Decimal, 6)}
 			for _, part := range measure.Parts {
 				var fields []string
 				for _, f := range part.Fields {
-					fields = append(fields, plainWords(f.Column)+": "+f.Before+" → "+f.After)
+					fields = append(fields, words(f.Column)+": "+f.Before+" → "+f.After)
 				}
 				items := strings.Join(part.Items, ", ")
 				if items == "" {
@@ -321,7 +321,7 @@ func (p *Pages) Studies(c echo.Context) error {
 		last := found[limit-1]
 		page.Next = next(last.ID + "/" + last.Key(q.Sort))
 	}
-	shown := shownOf(c)
+	shown := ShownOf(c)
 	for i := range found {
 		page.Studies = append(page.Studies, rowOf(&found[i], shown))
 	}

@@ -124,7 +124,7 @@ func (p *Pages) typed(c echo.Context) (url.Values, document, error) {
 // with the form.
 func (p *Pages) showThickness(c echo.Context, f *form, v sizingView) error {
 	ctx := c.Request().Context()
-	shown := shownOf(c)
+	shown := ShownOf(c)
 	shown.US = v.Units == "us"
 	text, err := f.doc.text()
 	if err != nil {
