@@ -57,10 +57,7 @@ func (b *reporter) uncertainty() error {
 				for _, v := range []service.Fixed{q.Nominal, q.Mean, q.MeanSE, q.SD} {
 					row = append(row, shown.Significant(m.of(v.Decimal)))
 				}
-				for k, p := range q.Percentiles {
-					if k > 0 && k < len(q.Percentiles)-1 {
-						continue
-					}
+				for _, p := range ends(q.Percentiles) {
 					if len(rows) == 0 {
 						columns = append(columns, numeric(shown.Plain(p.Percent.Decimal)+" % are below", ""))
 					}
@@ -144,10 +141,7 @@ func (b *reporter) pairs() error {
 					continue
 				}
 				row := []string{named(pair.First) + " less " + named(pair.Second), shown.Significant(q.FirstLower.Probability.Shift(2)), shown.Significant(q.FirstLower.SE.Shift(2)), shown.Significant(m.of(q.Mean.Decimal)), shown.Significant(m.of(q.MeanSE.Decimal))}
-				for n, p := range q.Percentiles {
-					if n > 0 && n < len(q.Percentiles)-1 {
-						continue
-					}
+				for _, p := range ends(q.Percentiles) {
 					if len(rows) == 0 {
 						columns = append(columns, numeric(shown.Plain(p.Percent.Decimal)+" % are below", ""))
 					}
@@ -175,6 +169,14 @@ func (b *reporter) pairs() error {
 		}
 	}
 	return nil
+}
+
+// ends are the first and the last of the percentiles, or the one that there is.
+func ends(list []service.PercentileOf) []service.PercentileOf {
+	if len(list) < 3 {
+		return list
+	}
+	return []service.PercentileOf{list[0], list[len(list)-1]}
 }
 
 func (b *reporter) sensitivity() error {
