@@ -22,36 +22,33 @@ import (
 // thickness; those of work that derives from the concrete; and all others, which stay
 // as they are. Every line is rounded as in an evaluation, so the sums are the same.
 
-// memo keeps what was made by its key. It forgets all where it grows too large; what
-// is made again is the same.
+// memo keeps what was made by its key, once where several ask for it at the same time. It
+// forgets all where it grows too large; what is made again is the same.
 type memo[V any] struct {
 	mutex sync.Mutex
 	most  int
-	made  map[int]V
+	made  map[int]func() V
 }
 
 func (m *memo[V]) get(key int, produce func() V) V {
 	m.mutex.Lock()
-	v, ok := m.made[key]
+	once, ok := m.made[key]
+	if !ok {
+		if m.made == nil || len(m.made) >= m.most {
+			m.made = map[int]func() V{}
+		}
+		once = sync.OnceValue(produce)
+		m.made[key] = once
+	}
 	m.mutex.Unlock()
-	if ok {
-		return v
-	}
-	v = produce()
-	m.mutex.Lock()
-	defer m.mutex.Unlock()
-	if m.made == nil || len(m.made) >= m.most {
-		m.made = map[int]V{}
-	}
-	m.made[key] = v
-	return v
+	return once()
 }
 
 // valued is a flow of concrete per m3 with what its lines are computed with.
 type valued struct {
-	amount decimal.Decimal
-	factor decimal.Decimal
-	price  decimal.Decimal
+	amount num.Word
+	factor num.Word
+	price  num.Word
 	priced bool
 	gate   bool // of A1 to A3
 }
@@ -93,10 +90,10 @@ type sums struct {
 }
 
 func (s *sums) add(o sums) {
-	s.gate.Add(o.gate.Value())
-	s.total.Add(o.total.Value())
-	s.initial.Add(o.initial.Value())
-	s.maintenance.Add(o.maintenance.Value())
+	s.gate.AddTotal(o.gate)
+	s.total.AddTotal(o.total)
+	s.initial.AddTotal(o.initial)
+	s.maintenance.AddTotal(o.maintenance)
 }
 
 // emit counts the emission of a flow.
@@ -184,9 +181,9 @@ func (s *study) concretePart(a resolved) *concretePart {
 		f := &e.bill.Concrete[i]
 		it := s.catalogue.of(f)
 		factor, _ := s.factor(it, f.Factor) // gaps has found it
-		v := valued{amount: f.Amount, factor: factor, gate: carbon.Stage(f.Module) == "A1-A3"}
+		v := valued{amount: num.NewWord(f.Amount), factor: num.NewWord(factor), gate: carbon.Stage(f.Module) == "A1-A3"}
 		if s.factors != nil && f.Unpriced == "" {
-			v.priced, v.price = true, it.inventory.Price.Amount
+			v.priced, v.price = true, num.NewWord(it.inventory.Price.Amount)
 		}
 		if v.gate {
 			gate.Add(carbon.Line(f.Amount, factor))
@@ -199,9 +196,10 @@ func (s *study) concretePart(a resolved) *concretePart {
 
 // at sums the lines of the concrete for a slab of so many metres.
 func (p *concretePart) at(thickness decimal.Decimal) (s sums) {
+	deep := num.NewWord(thickness)
 	for i := range p.flows {
 		f := &p.flows[i]
-		amount := num.AmountOf(f.amount, thickness)
+		amount := num.AmountOfWords(f.amount, deep)
 		if f.gate {
 			s.gate.AddLineOf(amount, f.factor)
 		} else {
@@ -211,7 +209,7 @@ func (p *concretePart) at(thickness decimal.Decimal) (s sums) {
 			s.initial.AddLineOf(amount, f.price) // of year 0, which nothing escalates or discounts
 		}
 	}
-	s.total.Add(s.gate.Value())
+	s.total.AddTotal(s.gate)
 	return s
 }
 

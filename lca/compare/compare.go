@@ -24,7 +24,7 @@ func Relative(value, baseline decimal.Decimal) decimal.NullDecimal {
 	if baseline.IsZero() {
 		return decimal.NullDecimal{}
 	}
-	return decimal.NewNullDecimal(num.LineQuotient(value.Sub(baseline).Mul(num.Hundred), baseline))
+	return decimal.NewNullDecimal(num.LinePercent(value, baseline))
 }
 
 // Class of an alternative against the baseline.

@@ -97,7 +97,7 @@ func TestTotalOfLinesIsTheirSum(t *testing.T) {
 		want := decimal.Zero
 		for range 20 {
 			a, b := random(r, 1+r.IntN(14)), random(r, 1+r.IntN(14))
-			total.AddLineOf(a, b)
+			total.AddLineOf(num.NewWord(a), num.NewWord(b))
 			want = want.Add(a.Mul(b).RoundBank(num.Places))
 			if !total.Value().Equal(want) {
 				t.Fatalf("with %s × %s it is %s, want %s", a, b, total.Value(), want)
@@ -107,7 +107,7 @@ func TestTotalOfLinesIsTheirSum(t *testing.T) {
 	var total num.Total // whose word overflows, were it not emptied in time
 	most := decimal.New(999_999_999, -3)
 	for range 100 {
-		total.AddLineOf(most, most)
+		total.AddLineOf(num.NewWord(most), num.NewWord(most))
 	}
 	if want := most.Mul(most).Mul(num.Hundred); !total.Value().Equal(want) {
 		t.Errorf("%s, want %s", total.Value(), want)

@@ -150,6 +150,14 @@ func (t *Total) Add(v decimal.Decimal) {
 	t.addWord(v.CoefficientInt64() * wordPowersOfTen[scale])
 }
 
+// AddTotal adds what another total has come to.
+func (t *Total) AddTotal(o Total) {
+	if !o.rest.IsZero() {
+		t.rest = t.rest.Add(o.rest)
+	}
+	t.addWord(o.lines)
+}
+
 // addWord adds so many units of the last place of a printed line.
 func (t *Total) addWord(lines int64) {
 	t.lines += lines
@@ -177,8 +185,8 @@ func Div(a, b decimal.Decimal) (decimal.Decimal, error) {
 		return decimal.Zero, nil
 	}
 	if a.NumDigits() <= wordDigits && b.NumDigits() <= wordDigits {
-		hi, lo, exponent := wordQuotient(a, b)
-		return signed(fromWords(hi, lo, int32(exponent)), a, b), nil //nolint:gosec // inputs are capped by Parse
+		hi, lo, exponent := wordQuotient(a.CoefficientInt64(), b.CoefficientInt64(), int(a.Exponent())-int(b.Exponent()))
+		return fromWords(hi, lo, int32(exponent), a.Sign() != b.Sign()), nil //nolint:gosec // inputs are capped by Parse
 	}
 	return wideQuotient(a, b), nil
 }

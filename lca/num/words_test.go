@@ -84,3 +84,50 @@ func TestRoundedQuotientIsTheRoundingOfTheQuotient(t *testing.T) {
 		}
 	})
 }
+
+// A percentage made of words is the quotient of the difference, rounded.
+func TestPercentageIsTheRoundingOfItsQuotient(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a, b := word("a").Draw(t, "a"), word("b").Draw(t, "b")
+		if rapid.Bool().Draw(t, "of one exponent") {
+			a, b = decimal.New(a.CoefficientInt64(), -Places), decimal.New(b.CoefficientInt64(), -Places)
+		}
+		if rapid.IntRange(0, 9).Draw(t, "equal") == 0 {
+			a = b
+		}
+		want := Line(Quotient(a.Sub(b).Mul(Hundred), b))
+		if got := LinePercent(a, b); !same(got, want) {
+			t.Fatalf("%v against %v: %v e%d, want %v e%d", a, b, got.Coefficient(), got.Exponent(), want.Coefficient(), want.Exponent())
+		}
+	})
+}
+
+// What is multiplied in words is what is multiplied in decimals, whether words hold it or
+// not, and totals of totals are the sums of all.
+func TestWordsMultiplyAsDecimalsDo(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		all, want := Total{}, decimal.Zero
+		for range rapid.IntRange(1, 5).Draw(t, "parts") {
+			var part Total
+			for range rapid.IntRange(0, 5).Draw(t, "lines") {
+				a, b, factor := word("a").Draw(t, "a"), word("b").Draw(t, "b"), word("factor").Draw(t, "factor")
+				switch rapid.IntRange(0, 3).Draw(t, "kind") {
+				case 0, 1: // of the usual size
+					a, b, factor = decimal.New(a.CoefficientInt64()%1_000_000, -3), decimal.New(b.CoefficientInt64()%1_000, -3), decimal.New(factor.CoefficientInt64()%100_000, -4)
+				case 2: // which no word holds
+					a = a.Mul(decimal.New(1_000_000_000_000_007, -5))
+				}
+				amount := AmountOfWords(NewWord(a), NewWord(b))
+				if exact := a.Mul(b).RoundBank(AmountPlaces); !amount.Decimal().Equal(exact) {
+					t.Fatalf("%v × %v is %v, want %v", a, b, amount.Decimal(), exact)
+				}
+				part.AddLineOf(amount, NewWord(factor))
+				want = want.Add(amount.Decimal().Mul(factor).RoundBank(Places))
+			}
+			all.AddTotal(part)
+		}
+		if !all.Value().Equal(want) {
+			t.Fatalf("%v, want %v", all.Value(), want)
+		}
+	})
+}
