@@ -1,8 +1,11 @@
 package service
 
 import (
+	"context"
+	"fmt"
 	"runtime"
 	"sync"
+	"sync/atomic"
 )
 
 // cores shares the processors among long computations, so that short ones are answered
@@ -33,4 +36,51 @@ func (s *Service) hands() (n int, done func()) {
 		return s.workers, func() {}
 	}
 	return s.cores.take()
+}
+
+// spread does something for every index below n, on all processors at once. It is for
+// work of some milliseconds in all: what comes beside it waits no longer than beside
+// another request. The error is that of the lowest index that has one, as if all were done
+// in order, so how many processors there are decides nothing; a panic becomes an error.
+func spread(ctx context.Context, n int, do func(i int) error) error {
+	var (
+		group  sync.WaitGroup
+		next   atomic.Int64
+		mutex  sync.Mutex
+		failed = n // the lowest that did
+		first  error
+	)
+	guarded := func(i int) (err error) {
+		defer func() {
+			if found := recover(); found != nil {
+				err = &Error{Code: Internal, Detail: "the computation failed", Cause: fmt.Errorf("panic: %v", found)}
+			}
+		}()
+		return do(i)
+	}
+	work := func() {
+		for {
+			i := int(next.Add(1)) - 1
+			if i >= n || ctx.Err() != nil {
+				return
+			}
+			if err := guarded(i); err != nil {
+				next.Store(int64(n)) // those below are at work already
+				mutex.Lock()
+				if i < failed {
+					failed, first = i, err
+				}
+				mutex.Unlock()
+			}
+		}
+	}
+	for range min(runtime.GOMAXPROCS(0), n) - 1 {
+		group.Go(work)
+	}
+	work() // with the hand that asks
+	group.Wait()
+	if err := gone(ctx); err != nil {
+		return err
+	}
+	return first
 }

@@ -56,3 +56,6 @@ func TellProgress(ctx context.Context, done, total int) { progressOf(ctx)(done, 
 
 // Hands gives tests the goroutines that a long computation would have now.
 func (s *Service) Hands() (n int, done func()) { return s.hands() }
+
+// Spread does short work on all processors.
+var Spread = spread

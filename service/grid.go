@@ -170,11 +170,11 @@ type grid struct {
 
 // layer is an alternative that is laid over others, and where it stands.
 type layer struct {
-	text     jsontext.Value
-	at       fault.Path
-	name     string
-	sizes    bool // it has a say in the thickness
-	document any  // the text as read; nil until a fault needs it
+	text      jsontext.Value
+	at        fault.Path
+	name      string
+	thickness jsontext.Value // nil where it has no say in it
+	document  any            // the text as read; nil until a fault needs it
 }
 
 const combinations = fault.Path("/combinations")
@@ -229,7 +229,7 @@ func (g *grid) layer(text jsontext.Value, at fault.Path) layer {
 	if head.Like != "" {
 		g.faults.Add(at.At("like"), "not-used", "in a grid every variant is laid over the alternative; there is no other to be like")
 	}
-	return layer{text: text, at: at, name: head.Name, sizes: head.Slab.Thickness != nil}
+	return layer{text: text, at: at, name: head.Name, thickness: head.Slab.Thickness}
 }
 
 // name checks a name that becomes part of others.
@@ -270,7 +270,7 @@ func (g *grid) combine(ctx context.Context) error {
 		for _, l := range g.combination(i) {
 			a.apply(l.text, l.at, &g.faults)
 			names = append(names, l.name)
-			if l.sizes {
+			if l.thickness != nil {
 				a.design += string(l.at)
 			}
 		}

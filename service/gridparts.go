@@ -2,6 +2,8 @@ package service
 
 import (
 	"context"
+	"errors"
+	"sync/atomic"
 
 	"github.com/go-json-experiment/json"
 	"github.com/shopspring/decimal"
@@ -33,33 +35,40 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 		return nil, false
 	}
 	thicks := memo[*gridThickness]{most: g.count + 1}
-	all, figure, flows := make([]*evaluated, g.count), make([]func() (figures, error), g.count), 0
-	var first *gridThickness
-	g.baseline = -1
-	for i := range all {
-		if ctx.Err() != nil {
-			return nil, false
+	all, totals, flows, broken := make([]*evaluated, g.count), make([]figures, g.count), atomic.Int64{}, errors.New("not by parts")
+	thickOf := func(places []int) *gridThickness {
+		return thicks.get(q.thickKey.of(places), func() *gridThickness { return q.gridThickness(places) })
+	}
+	first := thickOf(q.placesOf(q.all, 0))
+	// Parts come first, the larger before the smaller, so that no hand waits long for a
+	// part that another is making.
+	parts := q.concreteKey.count + q.worksKey.count + q.thickKey.count
+	err := spread(ctx, parts+g.count, func(i int) (err error) {
+		if i < parts {
+			switch {
+			case i < q.concreteKey.count:
+				q.concreteOf(q.placesOf(q.concreteKey, i))
+			case i < q.concreteKey.count+q.worksKey.count:
+				q.worksOf(q.placesOf(q.worksKey, i-q.concreteKey.count))
+			default:
+				thickOf(q.placesOf(q.thickKey, i-q.concreteKey.count-q.worksKey.count))
+			}
+			return nil
 		}
+		i -= parts
 		places := q.placesOf(q.all, i)
-		concrete, works := q.concreteOf(places), q.worksOf(places)
-		thick := thicks.get(q.thickKey.of(places), func() *gridThickness { return q.gridThickness(places) })
-		if first == nil {
-			first = thick
-		}
+		concrete, works, thick := q.concreteOf(places), q.worksOf(places), thickOf(places)
 		pair, sound := q.sound(places)
 		// Two systems of units in one slab are a fault of the combination.
 		if !sound || thick.broken || thick.system != first.system {
-			return nil, false
+			return broken
 		}
-		if flows += len(concrete.flows) + works.flows + len(works.evaluated.userCosts); flows > maxGridFlows {
-			return nil, false
+		if flows.Add(int64(len(concrete.flows)+works.flows+len(works.evaluated.userCosts))) > maxGridFlows {
+			return broken
 		}
 		e := *works.evaluated
 		e.at = combinations.At(i)
 		e.Name, _ = q.nameOf(places)
-		if g.isBaseline(i, e.Name) {
-			g.baseline = i
-		}
 		built := *e.Slab
 		built.Thickness, e.Slab = thick.asked, &built
 		e.takeoff.Concrete, e.sized = thick.m, thick.sized
@@ -73,11 +82,18 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 		e.unusual()
 		e.warnings.Append(pair.warnings...)
 		e.result.Concrete.GWPKgCO2ePerM3.A1A3 = Fixed{concrete.gate}
-		figure[i] = func() (figures, error) {
-			f, _, err := s.joined(concrete, works, thick.m)
-			return f, err
-		}
 		all[i] = &e
+		totals[i], _, err = s.joined(concrete, works, thick.m)
+		return err
+	})
+	if err != nil {
+		return nil, false
+	}
+	g.baseline = -1
+	for i, e := range all {
+		if g.isBaseline(i, e.Name) {
+			g.baseline = i
+		}
 	}
 	if g.baseline < 0 {
 		return nil, false
@@ -85,15 +101,8 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 	warnUnusedRules(all, g.locate)
 	warnNoRehabilitation(all, g.locate)
 	for i, e := range all {
-		if ctx.Err() != nil {
-			return nil, false
-		}
 		progressOf(ctx)(i, len(all))
-		f, err := figure[i]()
-		if err != nil {
-			return nil, false
-		}
-		e.printFigures(f)
+		e.printFigures(totals[i])
 	}
 	return all, true
 }
@@ -128,17 +137,16 @@ func (g *grid) search(s *study) *search {
 
 // gridThickness reads the thickness of a combination, or sizes it.
 func (q *search) gridThickness(places []int) *gridThickness {
-	var a struct {
-		Slab struct {
-			Thickness Thickness `json:"thickness"`
-		} `json:"slab"`
-	}
+	t := &gridThickness{}
 	for _, over := range q.layersOf(places) {
-		if err := json.Unmarshal(over.text, &a); err != nil {
+		if over.thickness == nil {
+			continue
+		}
+		if err := json.Unmarshal(over.thickness, &t.asked); err != nil {
 			return &gridThickness{broken: true}
 		}
 	}
-	t, r, at := &gridThickness{asked: a.Slab.Thickness}, reader{}, combinations.At(q.index(places), "slab", "thickness")
+	r, at := reader{}, combinations.At(q.index(places), "slab", "thickness")
 	if d := t.asked.Design; d != nil {
 		if t.sized = r.size(*d, at, decimal.NullDecimal{}, false); t.sized != nil {
 			t.m = t.sized.ThicknessMM.Shift(-3)

@@ -1104,7 +1104,9 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 		r.Certificate.EvaluatedAt = append(r.Certificate.EvaluatedAt, i)
 	}
 	slices.Sort(r.Certificate.EvaluatedAt)
-	for _, i := range r.Certificate.EvaluatedAt {
+	at := r.Certificate.EvaluatedAt
+	return spread(ctx, len(at), func(k int) error {
+		i := at[k]
 		var result *Result
 		if r.Best != nil && i == r.Best.Index {
 			text, err := q.written(i)
@@ -1134,8 +1136,8 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 		if !got.gate.Equal(want.gate) || !got.total.Equal(want.total) || !got.initial.Equal(want.initial) || !got.npv.Equal(want.npv) {
 			return &Error{Code: Internal, Detail: "the search and the evaluation of one alternative disagree", Cause: fmt.Errorf("combination %d: %+v and %+v", i, want, got)}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // alone evaluates one combination by itself, without lines.
