@@ -496,7 +496,9 @@ func (e *evaluated) mixing(at fault.Path) []slab.Energy {
 			return nil
 		}
 		stages = []Stage{{Name: "mixing", Mixer: m.Code, Minutes: defaultMinutes, Takes: Takes{Rest: true}}}
-		e.Mix.Stages = stages
+		own := *e.Mix // combinations of a search share the one that was read
+		own.Stages = stages
+		e.Mix = &own
 		e.bill.Assumptions.Add(at.At("stages"), "default-mixing", "the mix names no stages: all of it is mixed for %d minutes in %s, the inventory's default mixer", defaultMinutes, m.Code)
 	}
 	before := e.faults.Len()
