@@ -562,9 +562,8 @@ func TestUncertaintyTellsUnknownNamesWithTheRest(t *testing.T) {
 		for _, f := range service.Faults(err) {
 			got = append(got, string(f.Pointer))
 		}
-		slices.Sort(got)
-		if !slices.Equal(got, c.want) {
-			t.Errorf("%s: told at %v, want %v", name, got, c.want)
+		if want := slices.Sorted(slices.Values(c.want)); !slices.Equal(slices.Sorted(slices.Values(got)), want) {
+			t.Errorf("%s: told at %v, want %v", name, got, want)
 		}
 	}
 }
