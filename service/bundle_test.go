@@ -2,6 +2,7 @@ package service_test
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"strconv"
@@ -147,8 +148,8 @@ func TestVerifyNamesOneChangedDigit(t *testing.T) {
 					t.Errorf("%s changed to %v: named %s (%s)", at, value, named, v.FirstDifference.Reason)
 				}
 			case at == "/inventory/ref" || at == "/inventory/hash": // then the version is not the stored one
-				if v.Inventory.ComputedFrom != service.FromRows {
-					t.Errorf("%s: computed from %s", at, v.Inventory.ComputedFrom)
+				if v.Inventory.ComputedFrom != service.FromRows || named != string(at) {
+					t.Errorf("%s: computed from %s, named %s", at, v.Inventory.ComputedFrom, named)
 				}
 			case named != string(at):
 				t.Errorf("%s changed to %v: named %s (%s)", at, value, named, v.FirstDifference.Reason)
@@ -200,6 +201,107 @@ func resealed(t testing.TB, bundle []byte) []byte {
 		t.Fatal(err)
 	}
 	return changed(t, bundle, edit{"/hashes/bundle", v.Hashes[3].Computed})
+}
+
+// What the bundle says of itself, changed alone, is named where it stands, though the
+// result repeats it; and so is a member of the request that the result repeats.
+func TestVerifyNamesWhatTheResultRepeats(t *testing.T) {
+	svc := newService(t)
+	text := bundleOf(t, svc, file(t, "../testdata/demo/comparison.json"))
+	for at, value := range map[string]any{
+		"/inventory/hash":        strings.Repeat("0", 64),
+		"/inventory/ref":         "demo@2",
+		"/engine_version":        "99.0.0",
+		"/result/inventory/hash": strings.Repeat("0", 64),
+		"/request/functional_unit/analysis_period_years":    41,
+		"/request/functional_unit/service/edge_support":     "none",
+		"/request/economics/real_discount_rate":             "4 %",
+		"/request/alternatives/2/name":                      "fibre in stages",
+		"/request/alternatives/0/mix/constituents/0/amount": "351 kg/m3",
+	} {
+		for from, verify := range map[string]func([]byte) (*service.Verification, error){
+			"stored": func(b []byte) (*service.Verification, error) { return svc.Verify(t.Context(), b, anything) },
+			"alone":  func(b []byte) (*service.Verification, error) { return service.VerifyAlone(t.Context(), b, anything) },
+		} {
+			v, err := verify(changed(t, text, edit{at, value}))
+			if err != nil {
+				t.Fatal(at, err, service.Faults(err))
+			}
+			if v.Match || v.FirstDifference.Pointer != at {
+				t.Errorf("%s, %s: named %+v", at, from, v.FirstDifference)
+			}
+		}
+	}
+}
+
+// Where another engine made a bundle that does not compute, that is told as the first
+// cause; where only its name was put there, the hash of the result gives it away.
+func TestVerifyNamesTheEngineFirst(t *testing.T) {
+	const npv = "/result/alternatives/0/cost/net_present_value_per_m2"
+	svc := newService(t)
+	text := bundleOf(t, svc, file(t, "../testdata/demo/comparison.json"))
+	newer := []edit{{"/engine_version", "99.0.0"}, {"/result/engine_version", "99.0.0"}}
+	for name, c := range map[string]struct {
+		text    []byte
+		pointer string
+	}{
+		"another figure":        {resealed(t, changed(t, text, append(newer, edit{npv, "1.000000"})...)), npv},
+		"a member more":         {resealed(t, changed(t, text, append(newer, edit{"/result/new_figure", "1"})...)), "/result/new_figure"},
+		"a request of its time": {resealed(t, changed(t, text, append(newer, edit{"/request/alternatives/0/slab/thickness", "240 ells"})...)), "/request/alternatives/0/slab/thickness"},
+	} {
+		v, err := svc.Verify(t.Context(), c.text, anything)
+		if err != nil {
+			t.Fatal(name, err, service.Faults(err))
+		}
+		if v.Match || v.FirstDifference.Pointer != c.pointer || !strings.Contains(v.FirstDifference.Reason, "names engine 99.0.0 and this is engine "+service.EngineVersion+", which is the first cause") {
+			t.Errorf("%s: %+v", name, v.FirstDifference)
+		}
+	}
+	for name, c := range map[string]edit{"another form": {"/bundle_version", 2}, "a part more": {"/signature", "x"}} {
+		_, err := svc.Verify(t.Context(), changed(t, text, append(newer, c)...), anything)
+		if found := service.Faults(err); len(found) != 1 || string(found[0].Pointer) != c.pointer || !strings.Contains(found[0].Detail, "names engine 99.0.0") {
+			t.Errorf("%s: %v %v", name, err, found)
+		}
+	}
+	if v, err := svc.Verify(t.Context(), changed(t, text, newer...), anything); err != nil || v.Match || v.FirstDifference.Pointer != "/engine_version" || *v.FirstDifference.Computed != service.EngineVersion {
+		t.Errorf("the name alone: %+v %v", v, err)
+	}
+	if v, err := svc.Verify(t.Context(), resealed(t, changed(t, text, newer...)), anything); err != nil || !v.Match || !strings.Contains(v.Notices[1], "99.0.0") {
+		t.Errorf("another engine with the same figures: %+v %v", v, err)
+	}
+	if v, err := svc.Verify(t.Context(), changed(t, text, edit{"/request/alternatives/0/mix/constituents/0/item", "cement-cem-ii"}), anything); err != nil || !strings.HasSuffix(v.FirstDifference.Reason, "no longer has its hash: request") {
+		t.Errorf("another item in the request: %+v %v", v.FirstDifference, err)
+	}
+	if v, err := svc.Verify(t.Context(), changed(t, text, edit{npv, "1.000000"}), anything); err != nil || strings.Contains(v.FirstDifference.Reason, "engine") {
+		t.Errorf("this engine: %+v %v", v, err)
+	}
+}
+
+// A text that is no JSON is told from a bundle, with what is wrong and where.
+func TestVerifySaysWhyItIsNoJSON(t *testing.T) {
+	svc := newService(t)
+	text := string(bundleOf(t, svc, file(t, "../testdata/demo/comparison.json")))
+	for name, c := range map[string]struct{ text, pointer, code string }{
+		"twice at the top":  {strings.Replace(text, `"bundle_version":1`, `"bundle_version":1,"bundle_version":1`, 1), "/bundle_version", "duplicate-member"},
+		"twice in the rows": {strings.Replace(text, `"code":"cement-cem-i"`, `"code":"cement-cem-i","code":"cement-cem-i"`, 1), "", "duplicate-member"},
+		"twice, escaped":    {strings.Replace(text, `"bundle_version":1`, `"bundle_version":1,"bundle\u005fversion":1`, 1), "/bundle_version", "duplicate-member"},
+		"empty":             {"", "", "truncated"},
+		"cut":               {`{"request":{"a":`, "", "truncated"},
+		"more behind":       {text + "x", "", "syntax"},
+		"two values":        {text + " {}", "", "syntax"},
+		"a word":            {`{"request":bundle}`, "/request", "syntax"},
+		"not UTF-8":         {"{\"request\":\"\xff\"}", "/request", "invalid-utf8"},
+	} {
+		_, err := svc.Verify(t.Context(), []byte(c.text), anything)
+		var failed *service.Error
+		if !errors.As(err, &failed) || failed.Code != service.Malformed {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if found := service.Faults(err); len(found) != 1 || found[0].Code != c.code || c.pointer != "" && string(found[0].Pointer) != c.pointer {
+			t.Errorf("%s: %+v", name, found)
+		}
+	}
 }
 
 // A version of the same name with other content is said to be another, and the rows of

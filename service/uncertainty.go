@@ -204,18 +204,7 @@ func (u *uncertainty) read() {
 	} else {
 		u.options.Seed = seed
 	}
-	u.readInputs()
-	for i, c := range req.Correlations { // the names are looked up where all inputs are known
-		at, before := fault.Path("/correlations").At(i, "rank"), u.faults.Len()
-		if c.A == c.B {
-			u.faults.Add(fault.Path("/correlations").At(i), "wrong-type", "an input is correlated with another, not with itself")
-		} else if rank := u.decimal(c.Rank, at); u.faults.Len() == before && rank.Abs().GreaterThanOrEqual(num.One) {
-			u.faults.Add(at, "out-of-range", "%s; accepted: between -1 and 1", short(c.Rank))
-		}
-	}
-	if u.faults.Empty() {
-		u.readCorrelations()
-	}
+	u.readCorrelations(u.readInputs())
 }
 
 func (u *uncertainty) within(text string, at fault.Path, low, high decimal.Decimal) decimal.Decimal {
@@ -253,9 +242,10 @@ func (u *uncertainty) readMeasures() {
 
 // readInputs lists what scatters and what does not: what the request says of an input
 // goes before the spread of the inventory, that before the pedigree, and that before
-// the percentage of the request.
-func (u *uncertainty) readInputs() {
-	percent := decimal.Zero
+// the percentage of the request. It is false where the request says of an input what
+// cannot be: the names of the inputs are known then, and not which of them scatter.
+func (u *uncertainty) readInputs() bool {
+	percent, before := decimal.Zero, u.faults.Len()
 	if u.request.Percent == "" && u.request.PercentDistribution != "" {
 		u.faults.Add("/percent_distribution", "not-used", "without a percentage nothing has this distribution")
 	}
@@ -266,14 +256,10 @@ func (u *uncertainty) readInputs() {
 		}
 	}
 	given := u.readGiven()
-	if !u.faults.Empty() {
-		return
+	if u.faults.Len() > before {
+		return false
 	}
-	every := make([]int, len(u.all))
-	for i := range every {
-		every[i] = i
-	}
-	used := itemsOf(u.all, every)
+	used := u.itemsInUse()
 	for _, code := range used {
 		for _, of := range []string{VaryPrice, VaryFactor} {
 			u.itemInput(u.catalogue.entries[code], of, given, percent)
@@ -284,6 +270,16 @@ func (u *uncertainty) readInputs() {
 			u.faults.Add(fault.Path("/spreads").At(i, "item"), "not-used", "no alternative rests on %s itself", short(g.Item))
 		}
 	}
+	return true
+}
+
+// itemsInUse lists the items that any alternative rests on.
+func (u *uncertainty) itemsInUse() []string {
+	every := make([]int, len(u.all))
+	for i := range every {
+		every[i] = i
+	}
+	return itemsOf(u.all, every)
 }
 
 // name is what an input is called wherever it stands.
@@ -298,7 +294,7 @@ func (g SpreadGiven) name() string {
 func (u *uncertainty) readGiven() map[string]sampling.Distribution {
 	given, members := map[string]sampling.Distribution{}, 0
 	for i, g := range u.request.Spreads {
-		at := fault.Path("/spreads").At(i)
+		at, before := fault.Path("/spreads").At(i), u.faults.Len()
 		w := newWhatIf(u.catalogue, u.request.Comparison, Variable{Item: g.Item, Of: g.Of, Pointer: g.Pointer, Unit: g.Unit}, at, &u.faults)
 		law := u.distribution(g, at)
 		if _, twice := given[g.name()]; twice {
@@ -308,7 +304,7 @@ func (u *uncertainty) readGiven() map[string]sampling.Distribution {
 		if g.Pointer != "" && g.Of != "" {
 			u.faults.Add(at.At("of"), "not-used", "a member of the comparison has neither price nor factor")
 		}
-		if g.Pointer == "" || !u.faults.Empty() {
+		if g.Pointer == "" || u.faults.Len() > before {
 			continue
 		}
 		if members++; members > maxUncertainMembers {
@@ -434,23 +430,47 @@ func describeLaw(law sampling.Distribution) string {
 	return text
 }
 
-func (u *uncertainty) readCorrelations() {
+// readCorrelations looks up the inputs of each correlation. Where not all inputs are
+// listed, only a name that none of them can have is a fault.
+func (u *uncertainty) readCorrelations(listed bool) {
 	for i, c := range u.request.Correlations {
-		at := fault.Path("/correlations").At(i)
-		find := func(name string, at fault.Path) int {
-			k := slices.IndexFunc(u.inputs, func(in uncertain) bool { return in.name == name })
-			held := slices.IndexFunc(u.fixed, func(in HeldInput) bool { return in.Name == name })
-			switch {
-			case k >= 0:
-			case held >= 0:
-				u.faults.Add(at, "not-in-list", "the %s does not scatter: %s", short(name), u.fixed[held].Reason)
-			default:
-				u.faults.Add(at, "not-in-list", "no uncertain input has the name %q; names are such as %q or the pointer of a member", short(name), "price of cement-cem-i")
-			}
-			return k
+		at, before := fault.Path("/correlations").At(i), u.faults.Len()
+		rank := u.decimal(c.Rank, at.At("rank"))
+		if c.A == c.B {
+			u.faults.Add(at, "wrong-type", "an input is correlated with another, not with itself")
+			continue
 		}
-		u.together = append(u.together, sampling.Correlation{A: find(c.A, at.At("a")), B: find(c.B, at.At("b")), Rank: num.Float(u.decimal(c.Rank, at.At("rank")))})
+		if u.faults.Len() == before && rank.Abs().GreaterThanOrEqual(num.One) {
+			u.faults.Add(at.At("rank"), "out-of-range", "%s; accepted: between -1 and 1", short(c.Rank))
+		}
+		a, b := u.input(c.A, listed, at.At("a")), u.input(c.B, listed, at.At("b"))
+		u.together = append(u.together, sampling.Correlation{A: a, B: b, Rank: num.Float(rank)})
 	}
+}
+
+// input finds an input by its name, or says why there is none.
+func (u *uncertainty) input(name string, listed bool, at fault.Path) int {
+	k := slices.IndexFunc(u.inputs, func(in uncertain) bool { return in.name == name })
+	held := slices.IndexFunc(u.fixed, func(in HeldInput) bool { return in.Name == name })
+	switch {
+	case k >= 0:
+	case held >= 0:
+		u.faults.Add(at, "not-in-list", "the %s does not scatter: %s", short(name), u.fixed[held].Reason)
+	case !listed && u.named(name):
+	default:
+		u.faults.Add(at, "not-in-list", "no uncertain input has the name %q; names are such as %q or the pointer of a member", short(name), "price of cement-cem-i")
+	}
+	return k
+}
+
+// named tells whether a name is that of a price or factor in use, or of what the
+// request gives a spread.
+func (u *uncertainty) named(name string) bool {
+	if slices.ContainsFunc(u.request.Spreads, func(g SpreadGiven) bool { return g.name() == name }) {
+		return true
+	}
+	of, item, _ := strings.Cut(name, " of ")
+	return (of == VaryPrice || of == VaryFactor) && slices.Contains(u.itemsInUse(), item)
 }
 
 // prepare makes the model, and refuses what is too large before any of it is worked

@@ -534,3 +534,36 @@ func TestUncertaintyTellsFaultsTogether(t *testing.T) {
 		}
 	}
 }
+
+// A name that no input can have is told with the other faults, whatever these are; a name
+// whose spread is itself at fault waits for it.
+func TestUncertaintyTellsUnknownNamesWithTheRest(t *testing.T) {
+	svc := newService(t)
+	names := []any{
+		object2("a", "price of nothing", "b", "price of cement-cem-i", "rank", "0.5"),
+		object2("a", "factor of cement-cem-i", "b", "cost of cement-cem-i", "rank", "0.5"),
+	}
+	unknown := []string{"/correlations/0/a", "/correlations/1/b"}
+	for name, c := range map[string]struct {
+		rest map[string]any
+		want []string
+	}{
+		"alone":            {object2("correlations", names), unknown},
+		"with a band":      {object2("correlations", names, "band", "3"), append(unknown[:2:2], "/band")},
+		"with a measure":   {object2("correlations", names, "measures", []any{"net_present_value_with_carbon"}), append(unknown[:2:2], "/measures/0")},
+		"with a percent":   {object2("correlations", names, "percent", "0 %"), append(unknown[:2:2], "/percent")},
+		"with its spread":  {object2("correlations", names, "spreads", []any{spread("item", "cement-cem-i", "of", "price", "distribution", "lognormal")}), append(unknown[:2:2], "/spreads/0/gsd")},
+		"with a rank":      {object2("correlations", []any{object2("a", "price of nothing", "b", "price of cement-cem-i", "rank", "2")}), []string{"/correlations/0/a", "/correlations/0/rank"}},
+		"twice by itself":  {object2("correlations", []any{object2("a", "price of nothing", "b", "price of nothing", "rank", "0.5")}), []string{"/correlations/0"}},
+		"held, and a band": {object2("correlations", []any{object2("a", "price of cement-cem-i", "b", "price of fibre-pp-macro", "rank", "0.5")}, "band", "3", "spreads", []any{spread("item", "cement-cem-i", "of", "price", "distribution", "fixed")}), []string{"/band", "/correlations/0/a"}},
+	} {
+		_, err := svc.Uncertainty(t.Context(), uncertaintyBody(t, request(t), c.rest))
+		var got []string
+		for _, f := range service.Faults(err) {
+			got = append(got, string(f.Pointer))
+		}
+		if want := slices.Sorted(slices.Values(c.want)); !slices.Equal(slices.Sorted(slices.Values(got)), want) {
+			t.Errorf("%s: told at %v, want %v", name, got, want)
+		}
+	}
+}

@@ -5,9 +5,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
@@ -51,6 +53,12 @@ type HashCheck struct {
 	Computed string `json:"computed"`
 	Match    bool   `json:"match"`
 }
+
+// Where two of the hashes stand in Verification.Hashes.
+const (
+	ofRequest = 0
+	ofResult  = 2
+)
 
 // BundleDifference is a member of a bundle that is not what it should be. A text
 // stands without its quotes, anything else as JSON; null is no such member.
@@ -122,6 +130,9 @@ func (s *Service) verify(ctx context.Context, text []byte, check CheckRequest, s
 		}
 	}
 	v.compareHashes()
+	if d := v.FirstDifference; d != nil && d.Pointer != "/engine_version" {
+		d.Reason += v.byAnotherEngine()
+	}
 	v.Match = v.FirstDifference == nil
 	return &v.Verification, nil
 }
@@ -131,17 +142,20 @@ func (v *verification) read() error {
 	if len(v.text) > MaxBundleBytes {
 		return &Error{Code: Malformed, Detail: fmt.Sprintf("a bundle of %d bytes; at most %d", len(v.text), MaxBundleBytes)}
 	}
+	if err := isJSON(v.text); err != nil {
+		return err
+	}
 	if err := json.Unmarshal(v.text, &v.bundle, json.RejectUnknownMembers(true)); err != nil {
 		var wrong *json.SemanticError
 		if errors.As(err, &wrong) {
-			return errFaults(oneFault(fault.Path(short(string(wrong.JSONPointer))), "not-a-bundle", "a bundle of POST /v1/bundles has no such member here, or one of another type"))
+			return errFaults(oneFault(fault.Path(short(string(wrong.JSONPointer))), "not-a-bundle", "a bundle of POST /v1/bundles has no such member here, or one of another type"+v.byAnotherEngine()))
 		}
-		return &Error{Code: Malformed, Detail: "the bundle is not JSON", Cause: err}
+		return &Error{Code: Malformed, Detail: "the bundle cannot be read", Cause: err}
 	}
 	b := &v.bundle
 	var faults fault.List
 	if b.BundleVersion != BundleVersion {
-		faults.Add("/bundle_version", "not-in-list", "this program reads bundles of version %d", BundleVersion)
+		faults.Add("/bundle_version", "not-in-list", "this program reads bundles of version %d%s", BundleVersion, v.byAnotherEngine())
 	}
 	for _, part := range []struct {
 		at   fault.Path
@@ -178,6 +192,42 @@ func (v *verification) read() error {
 		v.Hashes = append(v.Hashes, HashCheck{h.of, short(h.stated), h.computed, h.stated == h.computed})
 	}
 	return nil
+}
+
+// isJSON refuses a text that is no JSON (RFC 8259, RFC 7493), and says where and why:
+// this is the only reader of a bundle.
+func isJSON(text []byte) error {
+	decoder := jsontext.NewDecoder(bytes.NewReader(text))
+	_, err := decoder.ReadValue()
+	if err == nil {
+		if _, err = decoder.ReadToken(); errors.Is(err, io.EOF) {
+			return nil
+		}
+	}
+	at, code, detail := fault.Path(""), "syntax", fmt.Sprintf("this is not JSON, from byte %d on", decoder.InputOffset())
+	var wrong *jsontext.SyntacticError
+	if errors.As(err, &wrong) {
+		at, detail = fault.Path(short(string(wrong.JSONPointer))), fmt.Sprintf("this is not JSON, from byte %d on", wrong.ByteOffset)
+	}
+	switch {
+	case errors.Is(err, jsontext.ErrDuplicateName):
+		code, detail = "duplicate-member", "the member stands twice in one object"
+	case !utf8.Valid(text):
+		code, detail = "invalid-utf8", "the text is not valid UTF-8"
+	case errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, io.EOF):
+		code, detail = "truncated", "the JSON text ends before its value does"
+	}
+	return &Error{Code: Malformed, Detail: "the bundle cannot be read as JSON: " + detail, Faults: oneFault(at, code, detail)}
+}
+
+// byAnotherEngine says that a bundle names another engine than this, where it does: what
+// differs may come of that before it comes of anything else.
+func (v *verification) byAnotherEngine() string {
+	by, _ := textAt(v.text, "/engine_version")
+	if by == nil || *by == EngineVersion {
+		return ""
+	}
+	return "; the bundle names engine " + *by + " and this is engine " + EngineVersion + ", which is the first cause to look at"
 }
 
 // choose finds the catalogue to compute from; nil where the rows are none, which is
@@ -263,9 +313,16 @@ func (v *verification) compareResult(ctx context.Context, c *catalogue, body []b
 	if err := json.Unmarshal(body, &req); err != nil {
 		return &Error{Code: Malformed, Detail: "it cannot be read as a comparison", Cause: err}
 	}
-	if req.Inventory != v.bundle.Inventory.Ref {
-		v.differ("/request/inventory", &req.Inventory, &v.bundle.Inventory.Ref, "the request names another inventory than the bundle")
+	if b := &v.bundle.Inventory; req.Inventory != b.Ref {
+		if v.Hashes[ofRequest].Match {
+			v.differ("/inventory/ref", &b.Ref, &req.Inventory, "the request, which has its hash, names another inventory")
+		} else {
+			v.differ("/request/inventory", &req.Inventory, &b.Ref, "the request names another inventory than the bundle")
+		}
 		return nil
+	}
+	if hash, _ := textAt(v.text, "/result/inventory/hash"); hash != nil && *hash != v.bundle.Inventory.Hash && v.Hashes[ofResult].Match {
+		v.differ("/inventory/hash", &v.bundle.Inventory.Hash, hash, "the result, which has its hash, was computed from an inventory of another hash")
 	}
 	resp, evaluations, err := v.service.compareOn(ctx, c, req, body, nil, false)
 	if err != nil {
@@ -296,6 +353,18 @@ func (v *verification) compareResult(ctx context.Context, c *catalogue, body []b
 		}
 		v.differ(d.Pointer, d.Stated, d.Computed, reasonOf(d.Pointer, v))
 	}
+	if v.MadeBy != EngineVersion && !v.Hashes[ofResult].Match {
+		text, err := Encode(resp)
+		if err != nil {
+			return err
+		}
+		if ours, err := canonicalHash(text); err != nil {
+			return err
+		} else if ours == v.bundle.Hashes.Result {
+			this := EngineVersion
+			v.differ("/engine_version", &v.MadeBy, &this, "the result has the hash that engine "+this+" gives it, so the name of the engine was changed after it was computed")
+		}
+	}
 	if engine, _ := textAt(v.text, "/result/engine_version"); engine == nil || *engine != v.bundle.EngineVersion {
 		v.differ("/engine_version", &v.bundle.EngineVersion, engine, "the bundle and its result name two engines")
 	}
@@ -308,9 +377,16 @@ func (v *verification) compareResult(ctx context.Context, c *catalogue, body []b
 // inRequest finds the member of the request that a difference comes from, where the
 // hashes tell that the request alone was changed and the result repeats the member.
 func (v *verification) inRequest(pointer string, body []byte, req ComparisonRequest) (string, bool) {
-	const request, result = 0, 2 // in the order of the hashes
+	if v.Hashes[ofRequest].Match || !v.Hashes[ofResult].Match {
+		return "", false
+	}
 	steps := strings.SplitN(pointer, "/", 6)
-	if v.Hashes[request].Match || !v.Hashes[result].Match || len(steps) < 6 || steps[2] != "alternatives" || steps[4] != "resolved" {
+	switch {
+	case len(steps) > 3 && (steps[2] == "functional_unit" || steps[2] == "economics"), len(steps) == 5 && steps[2] == "alternatives" && steps[4] == "name":
+		at := "/request" + strings.TrimPrefix(pointer, "/result")
+		_, ok := textAt(v.text, at)
+		return at, ok
+	case len(steps) < 6 || steps[2] != "alternatives" || steps[4] != "resolved":
 		return "", false
 	}
 	all, _ := resolve(req.Alternatives, alternativeAt)
@@ -322,14 +398,14 @@ func (v *verification) inRequest(pointer string, body []byte, req ComparisonRequ
 // reasonOf says what a difference may come from: the hashes tell which part of the
 // bundle was changed after it was made.
 func reasonOf(pointer string, v *verification) string {
-	if strings.HasPrefix(pointer, "/inventory/") && v.Inventory.ComputedFrom == FromStored {
-		return "the bundle states another inventory than the version that is here"
-	}
 	var broken []string
 	for _, h := range v.Hashes[:3] {
 		if !h.Match {
 			broken = append(broken, h.Of)
 		}
+	}
+	if strings.HasPrefix(pointer, "/inventory/") && v.Inventory.ComputedFrom == FromStored && v.Hashes[ofRequest].Match {
+		return "the bundle states another inventory than the version that is here"
 	}
 	if len(broken) > 0 {
 		return "computing again gives another value; the part that no longer has its hash: " + strings.Join(broken, ", ")
