@@ -17,6 +17,7 @@ type upload struct {
 	size       int64 // bytes of the file, where they are known
 	heading    []int // by position in the row: index of the column, or one of the values below
 	headingRow int
+	strange    bool // a name of the heading is unknown, so that a column may be missing
 
 	items  []Item
 	rows   []int32           // of the items, in the file
@@ -34,7 +35,7 @@ type upload struct {
 // What a position of the heading may be in place of a column.
 const (
 	unnamed    = -1 // nothing may stand there
-	passedOver = -2 // the notes that a person keeps
+	passedOver = -2 // the notes that a person keeps, and what is not understood
 )
 
 // notesColumn is the column of a template for a person's own notes.
@@ -83,8 +84,12 @@ func (u *upload) addMeaning(item int, column, code, found, detail string) {
 	}
 }
 
-// validated takes in a problem of meaning, unless its cell is reported already.
+// validated takes in a problem of meaning, unless its cell is reported already or the
+// problem may come from a column whose name was not understood.
 func (u *upload) validated(p Problem) {
+	if u.strange && (p.Found == "" || p.Column == currencyColumn) {
+		return
+	}
 	if p.Item < 0 {
 		u.count++
 		if len(u.meaning) < MaxReported {
@@ -130,9 +135,12 @@ func (c candidate) betterThan(other candidate) bool {
 	return c.row > 0 && (other.row == 0 || c.known > other.known)
 }
 
-// setHeading takes a row for the header and tells whether rows can be read by it.
-func (u *upload) setHeading(c candidate) bool {
+// setHeading takes a row for the header and tells whether rows can be read by it: what
+// stands under a name that is not known is passed over, so that one answer tells of it
+// and of the rows.
+func (u *upload) setHeading(c candidate) (readable bool) {
 	before := u.count
+	readable = true
 	names := c.names
 	for len(names) > 0 && names[len(names)-1] == "" {
 		names = names[:len(names)-1]
@@ -154,9 +162,11 @@ func (u *upload) setHeading(c candidate) bool {
 		case name == "":
 		case slices.Contains(names[:n], name):
 			u.add(c.row, name, ProblemHeader, name, "the column stands twice")
+			readable = false
 		case name == notesColumn:
 			u.heading[n] = passedOver
 		case columnIndex(name) < 0:
+			u.heading[n], u.strange = passedOver, true
 			u.add(c.row, name, ProblemHeader, name, "unknown column"+nearColumn(name)+"; accepted: "+strings.Join(ColumnNames(columns), ", ")+", and "+notesColumn+", which is not read")
 		default:
 			u.heading[n] = columnIndex(name)
@@ -165,12 +175,13 @@ func (u *upload) setHeading(c candidate) bool {
 	for _, column := range columns {
 		if column.Required && !slices.Contains(names, column.Name) {
 			u.add(c.row, column.Name, ProblemHeader, "", "the column is required")
+			readable = false
 		}
 	}
 	if c.row > 1 && u.count == before {
 		u.notes.add(RowNote{Row: c.row, Code: NoteHeader, Detail: fmt.Sprintf("the names of the columns stand in row %d; what stands above is not read", c.row)}, "")
 	}
-	return u.count == before
+	return readable
 }
 
 // cellKind is what a file says that a cell holds.
@@ -225,7 +236,7 @@ func (u *upload) readRow(row int, cells []cell) bool {
 		}
 		priced = priced || column.Name == priceColumn
 	}
-	if item.Price != nil && !priced && u.spoil(n, columnIndex(priceColumn)) {
+	if item.Price != nil && !priced && !u.strange && u.spoil(n, columnIndex(priceColumn)) {
 		u.add(row, priceColumn, ProblemMissing, "", "the row says more about a price, but not the price")
 	}
 	u.nameItem(errorsBefore, notesBefore, item.Code)
