@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -93,21 +94,36 @@ func TestPagesInABrowser(t *testing.T) {
 		t.Parallel()
 		allLooks(t, b, withDemo(t, binary, filepath.Join(t.TempDir(), "test.db"), ""))
 	})
+	t.Run("keys", func(t *testing.T) {
+		t.Parallel()
+		db := filepath.Join(t.TempDir(), "test.db")
+		keys := map[string]string{}
+		for _, role := range []string{"viewer", "analyst"} {
+			keys[role] = regexp.MustCompile(`slk_\S+`).FindString(ran(t, db, "", "keys", "create", "--name", "the "+role, "--role", role))
+		}
+		signsIn(t, b, withDemo(t, binary, db, ""), keys)
+	})
+}
+
+// ran runs a command of the program on a database, and gives what it prints.
+func ran(t *testing.T, db, dsn string, args ...string) string {
+	t.Helper()
+	var out strings.Builder
+	p := &program{out: &out, errs: &out, env: func(name string) string { return map[string]string{"DATABASE_URL": dsn}[name] }}
+	if db != "" {
+		args = append(args, "--db", db)
+	}
+	if err := p.run(t.Context(), args); err != nil {
+		t.Fatalf("%v: %s", err, out.String())
+	}
+	return out.String()
 }
 
 // withDemo serves a database in which the demo region is published.
 func withDemo(t *testing.T, binary, db, dsn string) (address string) {
 	t.Helper()
-	p := &program{out: io.Discard, errs: io.Discard, env: func(name string) string { return map[string]string{"DATABASE_URL": dsn}[name] }}
-	args := []string{"import", "testdata/demo/items.csv", "--inventory", "demo", "--name", "Sablon Coast", "--region", "XA-01", "--currency", "EUR", "--invented"}
-	env := []string{"DATABASE_URL=" + dsn}
-	if db != "" {
-		args = append(args, "--db", db)
-	}
-	if err := p.run(t.Context(), args); err != nil {
-		t.Fatal(err)
-	}
-	address, process := started(t, binary, db, env...)
+	ran(t, db, dsn, "import", "testdata/demo/items.csv", "--inventory", "demo", "--name", "Sablon Coast", "--region", "XA-01", "--currency", "EUR", "--invented")
+	address, process := started(t, binary, db, "DATABASE_URL="+dsn)
 	t.Cleanup(func() {
 		if err := process.Signal(os.Interrupt); err != nil {
 			t.Error(err)

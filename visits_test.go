@@ -103,6 +103,55 @@ func (v *visitor) fromFirstPageToStudy(name string) {
 	}
 }
 
+// With keys every page asks for one, a key that is wrong is told so, and one brings a person
+// to where they were going. Whoever may only read is offered nothing to store; an analyst
+// can. Signing out ends it in every tab.
+func signsIn(t *testing.T, browser context.Context, address string, keys map[string]string) {
+	reader := visit(t, browser, address)
+	reader.ok(reader.open("/comparison?of=demo"))
+	if at := reader.at(); !strings.HasPrefix(at, "/sign-in") {
+		t.Fatalf("without a key the comparison leads to %s", at)
+	}
+	reader.fill(field("Key"), "slk_wrong")
+	if status := reader.press(button("Sign in", "Sign in")); status != http.StatusUnauthorized {
+		t.Errorf("a wrong key: status %d", status)
+	}
+	if fault := of[string](reader, `document.getElementById(document.getElementById("key").getAttribute("aria-describedby")).innerText`); fault == "" {
+		t.Error("nothing beside the field says that the key is wrong")
+	}
+	reader.fill(field("Key"), keys["viewer"])
+	reader.ok(reader.press(button("Sign in", "Sign in")))
+	if at := reader.at(); at != "/comparison?of=demo" {
+		t.Errorf("signing in leads to %s", at)
+	}
+	reader.sees("Key key-", "Saving needs a key with the role analyst")
+	if figures := reader.figures(); !strings.Contains(figures, "fibre, staged") {
+		t.Errorf("a reader sees %s", figures)
+	}
+	if of[bool](reader, `[...document.querySelectorAll("button")].some(b => b.textContent.includes("Save as a study"))`) {
+		t.Error("a reader is offered to save")
+	}
+	if kept := of[string](reader, "document.cookie"); kept != "" {
+		t.Errorf("scripts can read %q", kept)
+	}
+
+	analyst := visit(t, browser, address)
+	analyst.ok(analyst.open("/"))
+	analyst.fill(field("Key"), keys["analyst"])
+	analyst.ok(analyst.press(button("Sign in", "Sign in")))
+	analyst.fromFirstPageToStudy("With a key")
+	second := analyst.secondTab()
+	second.ok(second.open("/studies"))
+	second.sees("With a key")
+	analyst.ok(analyst.press(button("Sign out")))
+	second.ok(second.leaves(chromedp.Reload()))
+	if at := second.at(); !strings.HasPrefix(at, "/sign-in") {
+		t.Errorf("after signing out another tab is at %s", at)
+	}
+	reader.ok(reader.open("/studies")) // another browser, with a key of its own
+	reader.sees("With a key")
+}
+
 // The fibre is what the cheapest slab saves: where it costs less, another is cheapest.
 func changesAPrice(t *testing.T, browser context.Context, address string) {
 	v := visit(t, browser, address)
