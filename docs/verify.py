@@ -887,6 +887,12 @@ def check(bundle):
                 k = study.names.index(study.given[k]["like"])
     if found:
         found = ("/result" + found[0], *found[1:])
+    kept = h["result"] == computed["result"]  # then what the bundle says beside it was changed
+    for at, stated, repeated in (("/inventory/ref", bundle["inventory"]["ref"], result["inventory"]["ref"]),
+                                 ("/inventory/hash", bundle["inventory"]["hash"], result["inventory"]["hash"]),
+                                 ("/engine_version", bundle["engine_version"], result["engine_version"])):
+        if kept and not found and stated != repeated:
+            found = (at, stated, repeated)
     for name, value in computed.items() if not found else ():
         if h.get(name) != value and not found:
             found = ("/hashes/" + name, h.get(name), value)
@@ -897,9 +903,12 @@ def check(bundle):
     return found, study.taken, len(seen), leaves(result)
 
 def strict(pairs):
-    if len({k for k, _ in pairs}) < len(pairs):
-        raise ValueError("a member stands twice")
-    return dict(pairs)
+    members = {}
+    for name, value in pairs:
+        if name in members:
+            raise ValueError(f"the member {name!r} stands twice in one object")
+        members[name] = value
+    return members
 
 def refuse(text): raise ValueError("a number with a fraction: " + text)
 

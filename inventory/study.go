@@ -49,6 +49,7 @@ const (
 	SortThickness StudySort = "thickness"
 	SortCarbon    StudySort = "carbon"
 	SortCost      StudySort = "cost"
+	SortRegion    StudySort = "region" // bytewise
 )
 
 // StudyFilter is which studies are listed, and in which order. Empty texts and numbers
@@ -79,6 +80,8 @@ func (s *Study) Key(by StudySort) string {
 			return "~" // behind every currency
 		}
 		return s.Currency + " " + least
+	case SortRegion:
+		return s.Region
 	}
 	return s.CreatedAt
 }

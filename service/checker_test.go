@@ -636,6 +636,27 @@ func TestCheckerFindsChangesInTheNewest(t *testing.T) {
 	}
 }
 
+// What a bundle says of itself beside its result is named where it stands, and so is a
+// member that stands twice.
+func TestCheckerNamesWhatTheResultRepeats(t *testing.T) {
+	svc, check := newService(t), newChecker(t)
+	text := bundleOf(t, svc, file(t, "../testdata/demo/comparison.json"))
+	for at, value := range map[string]string{"/inventory/ref": "demo@2", "/inventory/hash": strings.Repeat("0", 64), "/engine_version": "99.0.0"} {
+		tampered := changed(t, text, edit{at, value})
+		v, err := service.VerifyAlone(t.Context(), tampered, anything)
+		if err != nil || v.FirstDifference == nil || v.FirstDifference.Pointer != at {
+			t.Errorf("%s: %v %+v", at, err, v)
+		}
+		if said := check.says(t, tampered); said != "differs "+at {
+			t.Errorf("%s: the checker says %q", at, said)
+		}
+	}
+	twice := strings.Replace(string(text), `"bundle_version":1`, `"bundle_version":1,"bundle_version":1`, 1)
+	if said := check.says(t, []byte(twice)); !strings.Contains(said, "the member 'bundle_version' stands twice") {
+		t.Errorf("a member twice: the checker says %q", said)
+	}
+}
+
 // changedAlike changes one digit of a figure of the result and returns 1 where both
 // name it; figures that the checker takes as printed are left alone.
 func changedAlike(t *testing.T, svc *service.Service, check *checker, r comparisons, text []byte) int {

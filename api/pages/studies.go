@@ -256,7 +256,7 @@ var studyFilters = []field{
 type field struct{ Name, Label, Hint, Value, Fault string }
 
 // studySorts are what studies may be sorted by, and in which direction people want that.
-var studySorts = []pick{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}}
+var studySorts = []pick{{string(inventory.SortCreated), "Newest first"}, {string(inventory.SortName), "Name"}, {string(inventory.SortThickness), "Thinnest first"}, {string(inventory.SortCarbon), "Least carbon first"}, {string(inventory.SortCost), "Least cost first"}, {string(inventory.SortRegion), "Region"}}
 
 // maxFilter is the longest text of a filter, in characters.
 const maxFilter = 100

@@ -27,7 +27,7 @@ const (
 var studyOrders = func() map[inventory.StudySort][2]string {
 	orders := map[inventory.StudySort][2]string{}
 	for sort, column := range map[inventory.StudySort]string{inventory.SortName: "name_key", inventory.SortCreated: "created_at",
-		inventory.SortThickness: "thickness_key", inventory.SortCarbon: "carbon_key", inventory.SortCost: "cost_key"} {
+		inventory.SortThickness: "thickness_key", inventory.SortCarbon: "carbon_key", inventory.SortCost: "cost_key", inventory.SortRegion: "region"} {
 		column = "s." + column
 		orders[sort] = [2]string{
 			`AND (?14 = '' OR (` + column + `, s.id) > (?15, ?14)) ORDER BY ` + column + `, s.id LIMIT ?16`,

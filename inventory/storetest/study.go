@@ -130,6 +130,8 @@ func testStudiesListed(t *testing.T, db Database) {
 		"by least thickness":         {inventory.StudyFilter{Sort: inventory.SortThickness}, "a b c d"},
 		"by least carbon":            {inventory.StudyFilter{Sort: inventory.SortCarbon}, "c b d a"},
 		"by currency and cost":       {inventory.StudyFilter{Sort: inventory.SortCost}, "d b a c"},
+		"by region":                  {inventory.StudyFilter{Sort: inventory.SortRegion}, "a b c d"},
+		"by region, down":            {inventory.StudyFilter{Sort: inventory.SortRegion, Descending: true}, "d c b a"},
 		"of a region":                {inventory.StudyFilter{Sort: inventory.SortName, Region: "XB"}, "d"},
 		"of an inventory":            {inventory.StudyFilter{Sort: inventory.SortName, Slug: "north"}, "b d a"},
 		"of a version":               {inventory.StudyFilter{Sort: inventory.SortName, Slug: "north", Number: 2}, "b"},
