@@ -117,6 +117,9 @@ func (p *program) keysCreate() *cobra.Command {
 	cmd.Flags().StringVar(&asked.Name, "name", "", "`name` of the program or person that will hold it (required)")
 	cmd.Flags().StringVar(&asked.Role, "role", "", "`role`: viewer, analyst or admin (required)")
 	cmd.Flags().StringVar(&asked.ExpiresAt, "expires", "", "last `day` in UTC on which it is accepted, such as 2027-06-30, or an instant (RFC 3339)")
+	cmd.Flags().IntVar(&asked.Limits.Samples, "samples", 0, "most `samples` of an uncertainty in one request; without it, as many as the service allows")
+	cmd.Flags().IntVar(&asked.Limits.Combinations, "combinations", 0, "most `combinations` of a grid, a search or a study of methods in one request")
+	cmd.Flags().IntVar(&asked.Limits.Seconds, "seconds", 0, "most `seconds` of computing of a request or a job")
 	for _, name := range []string{"name", "role"} {
 		if err := cmd.MarkFlagRequired(name); err != nil {
 			panic(err) // the flags stand above
@@ -130,6 +133,23 @@ func until(k inventory.Key) string {
 		return "does not expire"
 	}
 	return "expires " + k.ExpiresAt
+}
+
+// limitsOf lists what a key may ask for in one request; "-" is what the service allows.
+func limitsOf(k inventory.Key) string {
+	var list []string
+	for _, l := range []struct {
+		most int
+		of   string
+	}{{k.Limits.Samples, "samples"}, {k.Limits.Combinations, "combinations"}, {k.Limits.Seconds, "s"}} {
+		if l.most > 0 {
+			list = append(list, fmt.Sprintf("%d %s", l.most, l.of))
+		}
+	}
+	if list == nil {
+		return "-"
+	}
+	return strings.Join(list, ", ")
 }
 
 func (p *program) keysList() *cobra.Command {
@@ -146,10 +166,10 @@ func (p *program) keysList() *cobra.Command {
 					return err
 				}
 				table := tabwriter.NewWriter(p.out, 0, 0, 2, ' ', 0)
-				fmt.Fprintln(table, "ID\tROLE\tSTATE\tCREATED\tEXPIRES\tREVOKED\tNAME")
+				fmt.Fprintln(table, "ID\tROLE\tSTATE\tCREATED\tEXPIRES\tREVOKED\tLIMITS\tNAME")
 				now := inventory.FormatTime(time.Now())
 				for _, k := range keys {
-					fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", k.ID, k.Role, k.State(now), second(k.CreatedAt), second(k.ExpiresAt), second(k.RevokedAt), report.Printable(k.Name))
+					fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", k.ID, k.Role, k.State(now), second(k.CreatedAt), second(k.ExpiresAt), second(k.RevokedAt), limitsOf(k), report.Printable(k.Name))
 				}
 				return table.Flush()
 			})

@@ -60,7 +60,7 @@ func TestKeysOnTheCommandLine(t *testing.T) {
 	if got := status(t, base+"/v1/inventories", ""); got != http.StatusOK {
 		t.Errorf("without keys: %d", got)
 	}
-	viewer, id := newKey(t, db, "viewer", "--expires", "2099-12-31")
+	viewer, id := newKey(t, db, "viewer", "--expires", "2099-12-31", "--samples", "20000", "--seconds", "5")
 	admin, _ := newKey(t, db, "admin")
 	// A service that runs already knows of the first key a second later.
 	for deadline := time.Now().Add(3 * time.Second); status(t, base+"/v1/inventories", "") != http.StatusUnauthorized; time.Sleep(20 * time.Millisecond) {
@@ -74,7 +74,7 @@ func TestKeysOnTheCommandLine(t *testing.T) {
 		}
 	}
 	list := mustRun(t, "keys", "list", "--db", db)
-	if !strings.Contains(list, id+"  viewer  live") || !strings.Contains(list, "2100-01-01T00:00:00Z") || strings.Count(list, "\n") != 3 || strings.Contains(list, viewer[4:20]) {
+	if !strings.Contains(list, id+"  viewer  live") || !strings.Contains(list, "2100-01-01T00:00:00Z") || !strings.Contains(list, "20000 samples, 5 s") || strings.Count(list, "\n") != 3 || strings.Contains(list, viewer[4:20]) {
 		t.Errorf("%s", list)
 	}
 	if out := mustRun(t, "keys", "revoke", id, "--db", db); !strings.Contains(out, id) {
@@ -102,6 +102,7 @@ func TestKeysRefusesWhatCannotBe(t *testing.T) {
 		{[]string{"keys", "create", "--name", "a"}, []string{"role"}},
 		{[]string{"keys", "create", "--name", "a\x1b[2J", "--role", "root", "--expires", "soon"}, []string{"/name", "/role", "/expires_at", "viewer, analyst, admin"}},
 		{[]string{"keys", "create", "--name", "a", "--role", "viewer", "--expires", "2020-01-01"}, []string{"is past"}},
+		{[]string{"keys", "create", "--name", "a", "--role", "viewer", "--seconds", "-1"}, []string{"/limits/seconds"}},
 		{[]string{"keys", "revoke", "key-0"}, []string{"key-0"}},
 		{[]string{"keys", "revoke"}, []string{"1 arg"}},
 		{[]string{"journal", "verify", "--seen", "1"}, []string{"--seen"}},

@@ -27,6 +27,14 @@ type keyView struct {
 	CreatedAt string         `json:"created_at"`
 	ExpiresAt *string        `json:"expires_at"`
 	RevokedAt *string        `json:"revoked_at"`
+	Limits    limitsView     `json:"limits"`
+}
+
+// limitsView has null where the key has no limit of its own.
+type limitsView struct {
+	Samples      *int `json:"samples"`
+	Combinations *int `json:"combinations"`
+	Seconds      *int `json:"seconds"`
 }
 
 func (s *Server) viewKey(k inventory.Key) keyView {
@@ -37,6 +45,13 @@ func (s *Server) viewKey(k inventory.Key) keyView {
 	if k.RevokedAt != "" {
 		view.RevokedAt = &k.RevokedAt
 	}
+	given := func(most int) *int {
+		if most == 0 {
+			return nil
+		}
+		return &most
+	}
+	view.Limits = limitsView{given(k.Limits.Samples), given(k.Limits.Combinations), given(k.Limits.Seconds)}
 	return view
 }
 

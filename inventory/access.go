@@ -40,6 +40,15 @@ type Key struct {
 	CreatedAt string // as FormatTime writes it
 	ExpiresAt string // as FormatTime writes it, the first instant at which it is refused; empty: never
 	RevokedAt string // as FormatTime writes it; empty: not revoked
+	Limits    Limits
+}
+
+// Limits are what the holder of a key may ask for in one request, where that is less than
+// the service allows; 0 is no limit of its own.
+type Limits struct {
+	Samples      int `json:"samples,omitzero"`      // of an uncertainty
+	Combinations int `json:"combinations,omitzero"` // of a grid, a search or a study of methods
+	Seconds      int `json:"seconds,omitzero"`      // of computing, also of a job
 }
 
 // States of a key.
@@ -71,7 +80,8 @@ func (k Key) Digest() (string, error) {
 		CreatedAt string `json:"created_at"`
 		ExpiresAt string `json:"expires_at"`
 		RevokedAt string `json:"revoked_at"`
-	}{k.ID, k.Name, k.Role, k.CreatedAt, k.ExpiresAt, k.RevokedAt})
+		Limits    Limits `json:"limits,omitzero"` // without any, the digest is that of before there were any
+	}{k.ID, k.Name, k.Role, k.CreatedAt, k.ExpiresAt, k.RevokedAt, k.Limits})
 	if err != nil {
 		return "", err
 	}

@@ -22,7 +22,8 @@ import (
 type Actor struct {
 	ID        string // of a key, or Local, or Anonymous
 	Role      inventory.Role
-	RequestID string // empty for the command line
+	RequestID string           // empty for the command line
+	Limits    inventory.Limits // of its key
 }
 
 // Actors without a key.
@@ -43,6 +44,14 @@ func ActorOf(ctx context.Context) Actor {
 		return a
 	}
 	return Actor{ID: Local, Role: inventory.Admin}
+}
+
+// heldTo refuses so many of what a request asks for, where the key of whoever acts has
+// fewer in one request.
+func heldTo(ctx context.Context, asked, most int, what string, at fault.Path, faults *fault.List) {
+	if most > 0 && asked > most {
+		faults.Add(at, "compute-budget-exceeded", "%d %s; %s has at most %d in one request", asked, what, ActorOf(ctx).ID, most)
+	}
 }
 
 // change is what the journal is to say: who does what to which target, now. Where the
@@ -180,7 +189,7 @@ func (s *Service) Authenticate(ctx context.Context, secret string, now time.Time
 		s.forget(hash)
 		return refused("The key " + key.ID + " is " + state + ".")
 	}
-	return Actor{ID: key.ID, Role: key.Role}, nil
+	return Actor{ID: key.ID, Role: key.Role, Limits: key.Limits}, nil
 }
 
 // keyOf finds a key by the hash of its secret, in the store where the last look is
@@ -224,9 +233,14 @@ type NewKey struct {
 	// is accepted, or an instant (date-time), the first at which it is not; empty
 	// for never.
 	ExpiresAt string `json:"expires_at"`
+	// Limits are of one request each; 0 is no limit of its own.
+	Limits inventory.Limits `json:"limits"`
 }
 
-const maxKeyName = 120
+const (
+	maxKeyName  = 120
+	maxKeyLimit = 1_000_000_000 // beyond what a service allows anyone
+)
 
 // CreateKey makes a key and tells its secret, which is not kept: only this answer has
 // it.
@@ -253,6 +267,14 @@ func (s *Service) CreateKey(ctx context.Context, asked NewKey, retry *inventory.
 			expires = inventory.FormatTime(end)
 		}
 	}
+	for _, l := range []struct {
+		member string
+		most   int
+	}{{"samples", asked.Limits.Samples}, {"combinations", asked.Limits.Combinations}, {"seconds", asked.Limits.Seconds}} {
+		if l.most < 0 || l.most > maxKeyLimit {
+			faults.Add(at.At("limits", l.member), "out-of-range", "%d; a limit is 1 to %d, and without it the key has only those of the service", l.most, maxKeyLimit)
+		}
+	}
 	if !faults.Empty() {
 		return k, "", errFaults(faults.All())
 	}
@@ -260,7 +282,7 @@ func (s *Service) CreateKey(ctx context.Context, asked NewKey, retry *inventory.
 	secret = newSecret()
 	hash := hashOf(secret)
 	// The id tells which key a secret belongs to, and nothing of the secret.
-	k = inventory.Key{ID: "key-" + hash[:12], Name: asked.Name, Role: role, Hash: hash, CreatedAt: inventory.FormatTime(now), ExpiresAt: expires}
+	k = inventory.Key{ID: "key-" + hash[:12], Name: asked.Name, Role: role, Hash: hash, CreatedAt: inventory.FormatTime(now), ExpiresAt: expires, Limits: asked.Limits}
 	c := s.change(ctx, retry, inventory.ActionCreateKey, k.ID, KeyLocation(k.ID))
 	if c.After, err = k.Digest(); err != nil {
 		return k, "", &Error{Code: Internal, Detail: "the key cannot be written", Cause: err}

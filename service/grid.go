@@ -114,7 +114,9 @@ func (s *Service) Grid(ctx context.Context, body []byte, refused ...fault.Fault)
 		return nil, &Error{Code: Malformed, Detail: "the body cannot be read as a grid", Cause: err}
 	}
 	g := grid{req: req}
-	if g.check(); !g.faults.Empty() || g.count == 0 {
+	g.check()
+	heldTo(ctx, g.count, ActorOf(ctx).Limits.Combinations, "combinations", "/axes", &g.faults)
+	if !g.faults.Empty() || g.count == 0 {
 		return nil, errFaults(g.faults.All())
 	}
 	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)

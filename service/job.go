@@ -274,7 +274,15 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	if err != nil {
 		return err
 	}
-	limited, free := context.WithTimeout(ctx, s.jobs.Time)
+	actor, err := s.actorOf(ctx, j)
+	if err != nil {
+		return err
+	}
+	most := s.jobs.Time
+	if own := time.Duration(actor.Limits.Seconds) * time.Second; own > 0 {
+		most = min(most, own)
+	}
+	limited, free := context.WithTimeout(As(ctx, actor), most)
 	defer free()
 	work, take := context.WithCancelCause(limited)
 	defer take(nil)
@@ -296,7 +304,7 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 		}
 		return err
 	case limited.Err() != nil:
-		outcome.Problem = problemText(&Error{Code: JobTimeout, Detail: "The job took longer than " + s.jobs.Time.String() + "."})
+		outcome.Problem = problemText(&Error{Code: JobTimeout, Detail: "The job took longer than " + most.String() + "."})
 	case errors.As(failed, &told) && told.Code == Unavailable:
 		logger.Error("job given up", "job", id, "cause", failed.Error()) // it is rescued when the store is back
 		return nil
@@ -347,6 +355,18 @@ func (s *Service) beating(ctx context.Context, take context.CancelCauseFunc, j i
 	return result, total.Load(), err
 }
 
+// actorOf is who asked for a job, with the limits of the key that it was asked with.
+func (s *Service) actorOf(ctx context.Context, j inventory.Job) (Actor, error) {
+	actor := Actor{ID: j.Actor, Role: inventory.Viewer}
+	keys, err := s.Keys(ctx)
+	for _, k := range keys {
+		if k.ID == j.Actor {
+			actor.Limits = k.Limits
+		}
+	}
+	return actor, err
+}
+
 // computeJob makes the answer of a job. A panic of an operation is an error of the
 // job, not the end of the process.
 func (s *Service) computeJob(ctx context.Context, j inventory.Job, request []byte) (text []byte, err error) {
@@ -359,7 +379,7 @@ func (s *Service) computeJob(ctx context.Context, j inventory.Job, request []byt
 	if !known {
 		return nil, &Error{Code: Internal, Detail: "this program does not know the operation", Cause: errors.New(j.Operation)}
 	}
-	result, err := op.run(s, As(ctx, Actor{ID: j.Actor, Role: inventory.Viewer}), request)
+	result, err := op.run(s, ctx, request)
 	if err != nil {
 		return nil, err
 	}

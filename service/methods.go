@@ -210,6 +210,7 @@ func (m *methods) choose() {
 	}
 	m.checkChoices()
 	n := len(r.Allocations) * len(r.Boundaries) * max(1, len(r.Roundings)) * max(1, len(r.RealDiscountRates))
+	heldTo(m.ctx, n, ActorOf(m.ctx).Limits.Combinations, "combinations", "", &m.faults)
 	if n > maxMethodCombinations {
 		m.faults.Add("", "compute-budget-exceeded", "%d allocations, %d boundaries, %d roundings and %d discount rates are %d combinations; accepted: up to %d",
 			len(r.Allocations), len(r.Boundaries), max(1, len(r.Roundings)), max(1, len(r.RealDiscountRates)), n, maxMethodCombinations)

@@ -220,6 +220,7 @@ func (s *Service) search(ctx context.Context, body []byte, most int, refused []f
 	q := newSearch(req)
 	faults := &q.grid.faults
 	q.readChoices(most)
+	heldTo(ctx, q.all.count, ActorOf(ctx).Limits.Combinations, "combinations", "/axes", &q.grid.faults)
 	broken := !faults.Empty() || q.all.count == 0 // no combination can be tried
 	c, refused, err := s.pinnedOrNone(ctx, "", req.Inventory, refused)
 	if err != nil {

@@ -116,6 +116,7 @@ func (s *Service) Uncertainty(ctx context.Context, body []byte, refused ...fault
 		return nil, below("/comparison", err)
 	}
 	u := uncertainty{service: s, catalogue: c, request: req, all: all}
+	heldTo(ctx, req.Samples, ActorOf(ctx).Limits.Samples, "samples", "/samples", &u.faults)
 	u.read()
 	if !u.faults.Empty() || len(refused) > 0 {
 		return nil, errFaults(u.faults.All())

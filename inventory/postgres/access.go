@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	insertKey  = `INSERT INTO api_key (id, name, role, hash, created_at, expires_at) VALUES ($1, $2, $3, $4, $5, $6)`
-	selectKeys = `SELECT id, name, role, hash, created_at, expires_at, revoked_at FROM api_key `
+	insertKey  = `INSERT INTO api_key (id, name, role, hash, created_at, expires_at, max_samples, max_combinations, max_seconds) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`
+	selectKeys = `SELECT id, name, role, hash, created_at, expires_at, revoked_at, max_samples, max_combinations, max_seconds FROM api_key `
 	revokeKey  = `UPDATE api_key SET revoked_at = $1 WHERE id = $2 AND revoked_at IS NULL`
 
 	// lockJournal is the lock that the trigger on INSERT takes, taken before the last
@@ -129,7 +129,7 @@ func (s *Store) CreateKey(ctx context.Context, k inventory.Key, c inventory.Chan
 		expires = &at
 	}
 	return s.change(ctx, c, func(tx pgx.Tx) error {
-		_, err := tx.Exec(ctx, insertKey, k.ID, k.Name, k.Role, k.Hash, created, expires)
+		_, err := tx.Exec(ctx, insertKey, k.ID, k.Name, k.Role, k.Hash, created, expires, k.Limits.Samples, k.Limits.Combinations, k.Limits.Seconds)
 		return err
 	})
 }
@@ -160,7 +160,7 @@ func (s *Store) Keys(ctx context.Context) ([]inventory.Key, error) {
 func scanKey(ctx context.Context, row pgx.Row) (k inventory.Key, err error) {
 	var created time.Time
 	var expires, revoked *time.Time
-	if err := row.Scan(&k.ID, &k.Name, &k.Role, &k.Hash, &created, &expires, &revoked); err != nil {
+	if err := row.Scan(&k.ID, &k.Name, &k.Role, &k.Hash, &created, &expires, &revoked, &k.Limits.Samples, &k.Limits.Combinations, &k.Limits.Seconds); err != nil {
 		return inventory.Key{}, translate(ctx, err)
 	}
 	k.CreatedAt = inventory.FormatTime(created)

@@ -11,8 +11,8 @@ import (
 )
 
 const (
-	insertKey  = `INSERT INTO api_key (id, name, role, hash, created_at, expires_at) VALUES (?, ?, ?, ?, ?, ?)`
-	selectKeys = `SELECT id, name, role, hash, created_at, coalesce(expires_at, ''), coalesce(revoked_at, '') FROM api_key `
+	insertKey  = `INSERT INTO api_key (id, name, role, hash, created_at, expires_at, max_samples, max_combinations, max_seconds) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
+	selectKeys = `SELECT id, name, role, hash, created_at, coalesce(expires_at, ''), coalesce(revoked_at, ''), max_samples, max_combinations, max_seconds FROM api_key `
 	revokeKey  = `UPDATE api_key SET revoked_at = ? WHERE id = ? AND revoked_at IS NULL`
 
 	insertEntry   = `INSERT INTO journal (number, at, actor, action, target, request_id, hash_before, hash_after, hash) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`
@@ -100,7 +100,7 @@ func record(ctx context.Context, tx *sql.Tx, c inventory.Change) error {
 // CreateKey implements inventory.Access.
 func (s *Store) CreateKey(ctx context.Context, k inventory.Key, c inventory.Change) error {
 	return s.change(ctx, c, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, insertKey, k.ID, k.Name, k.Role, k.Hash, k.CreatedAt, sql.NullString{String: k.ExpiresAt, Valid: k.ExpiresAt != ""})
+		_, err := tx.ExecContext(ctx, insertKey, k.ID, k.Name, k.Role, k.Hash, k.CreatedAt, sql.NullString{String: k.ExpiresAt, Valid: k.ExpiresAt != ""}, k.Limits.Samples, k.Limits.Combinations, k.Limits.Seconds)
 		return err
 	})
 }
@@ -129,7 +129,7 @@ func (s *Store) Keys(ctx context.Context) (_ []inventory.Key, err error) {
 }
 
 func scanKey(ctx context.Context, row interface{ Scan(...any) error }) (k inventory.Key, err error) {
-	err = row.Scan(&k.ID, &k.Name, &k.Role, &k.Hash, &k.CreatedAt, &k.ExpiresAt, &k.RevokedAt)
+	err = row.Scan(&k.ID, &k.Name, &k.Role, &k.Hash, &k.CreatedAt, &k.ExpiresAt, &k.RevokedAt, &k.Limits.Samples, &k.Limits.Combinations, &k.Limits.Seconds)
 	return k, translate(ctx, err)
 }
 

@@ -87,7 +87,7 @@ func testKeys(t *testing.T, db Database) {
 	later := "2026-03-01T10:00:00.000002Z"
 	want := []inventory.Key{
 		{ID: "B", Name: "é 中文 👩🏽‍🔧 '; DROP TABLE api_key; --", Role: inventory.Viewer, Hash: hex64("B"), CreatedAt: instant, ExpiresAt: "2027-03-01T00:00:00.000000Z"},
-		{ID: "a", Name: "a", Role: inventory.Admin, Hash: hex64("a"), CreatedAt: instant},
+		{ID: "a", Name: "a", Role: inventory.Admin, Hash: hex64("a"), CreatedAt: instant, Limits: inventory.Limits{Samples: 1, Combinations: 2_000_000_000, Seconds: 3}},
 		{ID: "A", Name: "a", Role: inventory.Analyst, Hash: hex64("A"), CreatedAt: later, ExpiresAt: later},
 	}
 	for _, n := range []int{2, 1, 0} {
@@ -119,6 +119,7 @@ func testKeys(t *testing.T, db Database) {
 		"the secret for its hash":    {ID: "new", Name: "x", Role: inventory.Admin, Hash: "slk_secret", CreatedAt: instant},
 		"a time that is none":        {ID: "new", Name: "x", Role: inventory.Admin, Hash: hex64("new"), CreatedAt: "today"},
 		"an expiry that is no time":  {ID: "new", Name: "x", Role: inventory.Admin, Hash: hex64("new"), CreatedAt: instant, ExpiresAt: "soon"},
+		"a limit below nothing":      {ID: "new", Name: "x", Role: inventory.Admin, Hash: hex64("new"), CreatedAt: instant, Limits: inventory.Limits{Seconds: -1}},
 		"a key without an id at all": {Name: "x", Role: inventory.Admin, Hash: hex64("new"), CreatedAt: instant},
 	} {
 		if err := store.CreateKey(t.Context(), k, inventory.Change{Actor: "local", Action: inventory.ActionCreateKey, Target: "new", At: instant}); err == nil {
@@ -320,6 +321,8 @@ func testJournalImmutable(t *testing.T, db Database) {
 		`UPDATE api_key SET hash = '0000000000000000000000000000000000000000000000000000000000000000' WHERE id = 'live'`,
 		`UPDATE api_key SET name = 'x', revoked_at = '2026-03-01T10:00:00.000000Z' WHERE id = 'live'`,
 		`UPDATE api_key SET expires_at = '2099-03-01T10:00:00.000000Z'`,
+		`UPDATE api_key SET max_samples = 9 WHERE id = 'live'`,
+		`UPDATE api_key SET max_seconds = 9, revoked_at = '2026-03-01T10:00:00.000000Z' WHERE id = 'live'`,
 		`UPDATE api_key SET revoked_at = NULL WHERE id = 'dead'`,
 		`UPDATE api_key SET revoked_at = '2099-03-01T10:00:00.000000Z' WHERE id = 'dead'`,
 		`DELETE FROM api_key`,
