@@ -10,6 +10,15 @@ import (
 	"slabledger/lca/num"
 )
 
+// Measures that differ between two alternatives, beside those that they are compared by:
+// what a net present value is made of.
+const (
+	MeasureMaintenance = "maintenance_present_value"
+	MeasureResidual    = "residual_value"
+	MeasureUser        = "user_present_value"
+	MeasureCarbonPrice = "carbon_price_present_value"
+)
+
 // DifferenceAsked is the difference of two alternatives in one measure, of less against.
 type DifferenceAsked struct {
 	Of      string `json:"of"`
@@ -34,7 +43,7 @@ type Waterfall struct {
 // to the difference exactly, as each is a difference of sums of printed lines.
 type WaterfallStep struct {
 	Module         string   `json:"module"`
-	Kind           string   `json:"kind,omitzero"` // of a cost
+	Kind           string   `json:"kind,omitzero"` // of a cost; carbon where a price of carbon is counted
 	Item           string   `json:"item"`
 	Year           int      `json:"year"`
 	Uses           []string `json:"uses"`
@@ -67,16 +76,32 @@ func contributions(r *Result, measure string) []countedLine {
 		}
 		return list
 	}
-	for _, l := range r.Cost.Lines {
-		if l.Kind == "user" || (measure == MeasureInitial && l.Kind != "initial") {
+	of, charged := r.Cost, r.Cost.CarbonPrice
+	kinds := map[string][]string{MeasureInitial: {"initial"}, MeasureMaintenance: {"maintenance"}, MeasureResidual: {"residual"}, MeasureUser: {"user"}}[measure]
+	carbonToo := measure == MeasureCarbonPrice
+	if measure == MeasureNPV {
+		kinds = []string{"initial", "maintenance", "residual"}
+		if of.UserCost != nil && of.UserCost.Included {
+			kinds = append(kinds, "user")
+		}
+		carbonToo = charged != nil && charged.InCost
+	}
+	for _, l := range of.Lines {
+		if !slices.Contains(kinds, l.Kind) {
 			continue
 		}
 		c := countedLine{l.Module, l.Kind, l.Item, l.Use, l.Unit, l.Year, l.Amount.Decimal,
 			l.Price.Mul(l.EscalationFactor.Decimal).Mul(l.DiscountFactor.Decimal), l.PresentValuePerM2.Decimal}
-		if l.Kind == "residual" {
+		if l.Kind == "residual" && measure == MeasureNPV {
 			c.rate, c.value = c.rate.Neg(), c.value.Neg() // a credit
 		}
 		list = append(list, c)
+	}
+	if carbonToo {
+		for _, l := range charged.Lines {
+			list = append(list, countedLine{"", "carbon", "", "price of carbon", "kg CO2e/m2", l.Year, l.KgCO2ePerM2.Decimal,
+				l.PricePerKg.Mul(l.GrowthFactor.Decimal).Mul(l.DiscountFactor.Decimal), l.PresentValuePerM2.Decimal})
+		}
 	}
 	return list
 }
@@ -165,11 +190,15 @@ func checkDifference(resp *ComparisonResponse, asked DifferenceAsked) (of, again
 	if asked.Of == asked.Against {
 		faults.Add("/difference/against", "duplicate-name", "a difference is between two alternatives")
 	}
-	if (asked.Measure == MeasureNPV || asked.Measure == MeasureInitial) && resp.Economics == nil {
+	carbon := asked.Measure == MeasureTotalCarbon || asked.Measure == MeasureCradleToGate
+	if !carbon && resp.Economics == nil {
 		faults.Add("/difference/measure", "required-member-missing", "the comparison has no economics, so nothing of it has a cost")
 	}
 	if !faults.Empty() {
 		return nil, nil, errFaults(faults.All())
+	}
+	if asked.Measure == MeasureCarbonPrice && of.Cost.CarbonPrice == nil {
+		return nil, nil, errFaults(oneFault("/difference/measure", "required-member-missing", "the comparison has no price of carbon"))
 	}
 	return of, against, nil
 }

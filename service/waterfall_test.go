@@ -3,6 +3,7 @@ package service_test
 import (
 	"fmt"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"github.com/go-json-experiment/json"
@@ -17,6 +18,14 @@ func TestWaterfallSumsExactly(t *testing.T) {
 	svc, random := newService(t), comparisons{rand.New(rand.NewPCG(3, 2026))}
 	bodies := [][]byte{file(t, "../testdata/demo/comparison.json"), file(t, "../testdata/scenarios/sized.json")}
 	names := [][2]string{{"fibre", "plain"}, {"fibre", "plain"}}
+	// What is counted in the net present value is in its difference.
+	for _, economics := range []string{`"include_user_cost":true`, `"carbon_price":{"amount":"80 EUR/t CO2e","in_cost":true,"price_year":2026,"source":"invented"}`,
+		`"include_user_cost":true,"carbon_price":{"amount":"80 EUR/t CO2e","real_growth":"2 %","in_cost":true,"price_year":2026,"source":"invented"}`,
+		`"include_user_cost":false,"carbon_price":{"amount":"80 EUR/t CO2e"}`} {
+		body := strings.Replace(string(bodies[0]), `"economics": {`, `"economics": {`+economics+`, `, 1)
+		body = strings.ReplaceAll(body, `"item": "joint-resealing",`, `"item": "joint-resealing", "user_cost": "0.35 EUR/m2",`)
+		bodies, names = append(bodies, []byte(body)), append(names, names[0])
+	}
 	for range 30 {
 		body, err := json.Marshal(random.comparison(), json.Deterministic(true))
 		if err != nil {
@@ -24,7 +33,7 @@ func TestWaterfallSumsExactly(t *testing.T) {
 		}
 		bodies, names = append(bodies, body), append(names, [2]string{"b", "a"})
 	}
-	looked := 0
+	looked, counted := 0, map[string]int{}
 	for i, body := range bodies {
 		result, err := svc.Compare(t.Context(), body)
 		if err != nil {
@@ -42,6 +51,16 @@ func TestWaterfallSumsExactly(t *testing.T) {
 		if of.Cost != nil {
 			measures[service.MeasureNPV] = [2]decimal.Decimal{of.Cost.NetPresentValuePerM2.Decimal, against.Cost.NetPresentValuePerM2.Decimal}
 			measures[service.MeasureInitial] = [2]decimal.Decimal{of.Cost.InitialPerM2.Decimal, against.Cost.InitialPerM2.Decimal}
+			measures[service.MeasureMaintenance] = [2]decimal.Decimal{of.Cost.MaintenancePresentValuePerM2.Decimal, against.Cost.MaintenancePresentValuePerM2.Decimal}
+			measures[service.MeasureResidual] = [2]decimal.Decimal{of.Cost.ResidualValuePerM2.Decimal, against.Cost.ResidualValuePerM2.Decimal}
+			if of.Cost.UserPresentValuePerM2 != nil && against.Cost.UserPresentValuePerM2 != nil {
+				measures[service.MeasureUser] = [2]decimal.Decimal{of.Cost.UserPresentValuePerM2.Decimal, against.Cost.UserPresentValuePerM2.Decimal}
+				counted["user cost"]++
+			}
+			if of.Cost.CarbonPrice != nil {
+				measures[service.MeasureCarbonPrice] = [2]decimal.Decimal{of.Cost.CarbonPrice.PresentValuePerM2.Decimal, against.Cost.CarbonPrice.PresentValuePerM2.Decimal}
+				counted["price of carbon"]++
+			}
 		}
 		for measure, want := range measures {
 			answer, err := svc.Explain(t.Context(), fmt.Appendf(nil, `{"comparison":%s,"difference":{"of":%q,"against":%q,"measure":%q}}`, body, of.Name, against.Name, measure))
@@ -75,6 +94,9 @@ func TestWaterfallSumsExactly(t *testing.T) {
 				t.Errorf("%s: the way ends at %s, not at %s", measure, w.Steps[n-1].Running, w.TotalOf)
 			}
 		}
+	}
+	if counted["user cost"] < 2 || counted["price of carbon"] < 3 {
+		t.Errorf("what is counted: %v", counted)
 	}
 	if looked < 1000 {
 		t.Errorf("only %d steps", looked)
