@@ -130,9 +130,14 @@ func TestReadCSVRefuses(t *testing.T) {
 		text string
 		want []row // details are checked to be there
 	}{
-		"an empty file":    {"", []row{{Row: 1, Code: "file-empty"}}},
-		"a header alone":   {header + "\n", []row{{Row: 1, Code: "file-empty"}}},
-		"an unknown name":  {header + ",colour\n", []row{{Row: 1, Column: "colour", Code: "header-invalid", Found: "colour"}}},
+		"an empty file":   {"", []row{{Row: 1, Code: "file-empty"}}},
+		"a header alone":  {header + "\n", []row{{Row: 1, Code: "file-empty"}}},
+		"an unknown name": {header + ",colour\n", []row{{Row: 1, Column: "colour", Code: "header-invalid", Found: "colour"}}},
+		"an unknown name over bad rows": {header + ",colour,density_kg_per_m3\nsand,aggregate,Sand,t,red,heavy\nx,glue,X,t,,\n", []row{{Row: 1, Column: "colour", Code: "header-invalid", Found: "colour"},
+			{Row: 2, Item: "sand", Column: "density_kg_per_m3", Code: "decimal-invalid", Found: "heavy"}, {Row: 3, Item: "x", Column: "category", Code: "value-unknown", Found: "glue"}}},
+		"a name that may mean a price, of which no more is said": {header + ",prize,price_currency,price_date,price_basis,price_tax,price_source_kind,price_source_title\n" +
+			"sand,aggregate,Sand,t,5,EUR,2026-01-31,delivered,excluded,invented,t\nx,glue,X,t,5,EUR,2026-01-31,delivered,excluded,invented,t\n",
+			[]row{{Row: 1, Column: "prize", Code: "header-invalid", Found: "prize"}, {Row: 3, Item: "x", Column: "category", Code: "value-unknown", Found: "glue"}}},
 		"a name twice":     {header + ",unit\n", []row{{Row: 1, Column: "unit", Code: "header-invalid", Found: "unit"}}},
 		"a missing column": {"code,name,unit\n", []row{{Row: 1, Column: "category", Code: "header-invalid"}}},
 		"a separator that is none": {"code|category|name|unit\nsand|aggregate|Sand|t\n", []row{

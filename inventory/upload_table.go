@@ -17,6 +17,7 @@ type upload struct {
 	size       int64 // bytes of the file, where they are known
 	heading    []int // by position in the row: index of the column, or one of the values below
 	headingRow int
+	mistaken   []int // columns that a name of no column may mean: of them no more is said
 
 	items  []Item
 	rows   []int32           // of the items, in the file
@@ -34,7 +35,7 @@ type upload struct {
 // What a position of the heading may be in place of a column.
 const (
 	unnamed    = -1 // nothing may stand there
-	passedOver = -2 // the notes that a person keeps
+	passedOver = -2 // the notes that a person keeps, or a column that is not known
 )
 
 // notesColumn is the column of a template for a person's own notes.
@@ -130,9 +131,11 @@ func (c candidate) betterThan(other candidate) bool {
 	return c.row > 0 && (other.row == 0 || c.known > other.known)
 }
 
-// setHeading takes a row for the header and tells whether rows can be read by it.
+// setHeading takes a row for the header and tells whether rows can be read by it. They
+// can where some names are of no column and nothing else is wrong, so that the faults of
+// rows are told in one answer with them.
 func (u *upload) setHeading(c candidate) bool {
-	before := u.count
+	before, unknown := u.count, 0
 	names := c.names
 	for len(names) > 0 && names[len(names)-1] == "" {
 		names = names[:len(names)-1]
@@ -157,7 +160,16 @@ func (u *upload) setHeading(c candidate) bool {
 		case name == notesColumn:
 			u.heading[n] = passedOver
 		case columnIndex(name) < 0:
-			u.add(c.row, name, ProblemHeader, name, "unknown column"+nearColumn(name)+"; accepted: "+strings.Join(ColumnNames(columns), ", ")+", and "+notesColumn+", which is not read")
+			near, advice := nearColumn(name), ""
+			if near != "" {
+				advice = fmt.Sprintf("; did you mean %q?", near)
+				if !slices.Contains(names, near) {
+					u.mistaken = append(u.mistaken, columnIndex(near))
+				}
+			}
+			u.add(c.row, name, ProblemHeader, name, "unknown column"+advice+"; accepted: "+strings.Join(ColumnNames(columns), ", ")+", and "+notesColumn+", which is not read")
+			u.heading[n] = passedOver
+			unknown++
 		default:
 			u.heading[n] = columnIndex(name)
 		}
@@ -170,7 +182,7 @@ func (u *upload) setHeading(c candidate) bool {
 	if c.row > 1 && u.count == before {
 		u.notes.add(RowNote{Row: c.row, Code: NoteHeader, Detail: fmt.Sprintf("the names of the columns stand in row %d; what stands above is not read", c.row)}, "")
 	}
-	return u.count == before
+	return u.count == before+unknown
 }
 
 // cellKind is what a file says that a cell holds.
@@ -211,6 +223,9 @@ func (u *upload) readRow(row int, cells []cell) bool {
 	n, errorsBefore, notesBefore := len(u.items), len(u.form), len(u.notes.list)
 	u.append(row, Item{})
 	item, priced := &u.items[n], false
+	for _, index := range u.mistaken {
+		u.spoil(n, index)
+	}
 	for at, c := range cells {
 		switch {
 		case c.blank() || at < len(u.heading) && u.heading[at] == passedOver:
@@ -495,10 +510,7 @@ func nearColumn(name string) string {
 			best, edits = c.Name, d
 		}
 	}
-	if best == "" {
-		return ""
-	}
-	return fmt.Sprintf("; did you mean %q?", best)
+	return best
 }
 
 var columnAt = func() map[string]int {
