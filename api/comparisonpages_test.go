@@ -307,7 +307,7 @@ func TestPagesOfAComparison(t *testing.T) {
 		}
 	}
 	copied := link(t, server.do(get(study)), "Open a copy")
-	tells(t, server.do(get(copied)), 200, "Comparison", "fibre, staged", "Save it")
+	tells(t, server.do(get(copied)), 200, "“plain”, “fibre” and “fibre, staged”: 7300 m² over 40 years in QZ", "Save it")
 	tells(t, server.do(get("/comparison")), 200, "Open the demo comparison", "Build a comparison", "Open a study")
 	if to := link(t, server.do(get(study)), "Edit"); to != "/comparison/edit?study="+strings.TrimPrefix(study, "/studies/") {
 		t.Errorf("Edit leads to %s", to)
