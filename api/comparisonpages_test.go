@@ -553,3 +553,21 @@ func TestCertaintyLeadsToARunOnTheComparison(t *testing.T) {
 		holds(t, server.do(get(html.UnescapeString(found[1]))), 200, known, `name="request"`)
 	}
 }
+
+// What moves a comparison beyond its prices and factors is tried elsewhere, and the page
+// leads there; a mean is told from a figure as computed where it stands.
+func TestPagesTellWhatTheirFiguresLeaveOut(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	w := server.do(get("/comparison/sensitivity?of=demo"))
+	tells(t, w, 200, "Prices and emission factors are moved here")
+	if to := link(t, w, "What if it were otherwise?"); to != "/comparison?of=demo#what-if" || !strings.Contains(server.do(get("/comparison?of=demo")).Body.String(), `id="what-if"`) {
+		t.Errorf("the rate is tried at %s", to)
+	}
+	for text, operation := range map[string]string{"where two slabs change places": "break-even", "what choices of method do": "methods"} {
+		to := link(t, w, text)
+		if tells(t, server.do(get(to)), 200, "An example for Demo"); !strings.Contains(to, "operation="+operation) {
+			t.Errorf("%q leads to %s", text, to)
+		}
+	}
+	tells(t, server.do(get("/comparison/certainty?of=demo")), 200, "They differ where a spread is lopsided")
+}

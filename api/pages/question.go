@@ -270,6 +270,9 @@ func (o *opened) InventorySlug() string {
 // Lines is where the lines of an alternative are.
 func (o *opened) Lines(alternative string) string { return o.at("/lines", "alternative", alternative) }
 
+// Tried is the first page, on which changes are tried.
+func (o *opened) Tried() string { return o.at("") }
+
 // Source is where the source of an item is told.
 func (o *opened) Source(code string) string { return o.at("/sources") + "#" + code }
 
