@@ -571,3 +571,34 @@ func TestPagesTellWhatTheirFiguresLeaveOut(t *testing.T) {
 	}
 	tells(t, server.do(get("/comparison/certainty?of=demo")), 200, "They differ where a spread is lopsided")
 }
+
+// Beside each source stands what is taken from it, as the lines count with it; a price that
+// the comparison overrides is the one that counts.
+func TestSourcesShowTheFiguresThatTheyGive(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	cells := func(path, item string) []string {
+		page, err := html.Parse(server.do(get(path)).Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows := all(page, func(n *html.Node) bool { id, _ := attribute(n, "id"); return n.Data == "tr" && id == item })
+		if len(rows) != 1 {
+			t.Fatalf("%d rows of %s", len(rows), item)
+		}
+		var texts []string
+		for _, cell := range all(rows[0], func(n *html.Node) bool { return n.Data == "td" }) {
+			texts = append(texts, strings.Join(strings.Fields(textOf(cell)), " "))
+		}
+		return texts
+	}
+	got := cells("/comparison/sources?of=demo", "fibre-pp-macro")
+	if got[0] != "kg" || got[1] != "4.2 EUR/kg" || got[5] != "2.35 kg CO2e/kg A1, A50.06 kg CO2e/kg A2, A5" {
+		t.Errorf("the fibre has %q", got)
+	}
+	if got := cells("/comparison/sources?of=demo", "mixer-pan"); got[1] != "–" || got[5] != "–" {
+		t.Errorf("what is made of others has %q", got)
+	}
+	if got := cells("/comparison/sources?of=demo&price-fibre-pp-macro=3+EUR%2Fkg", "fibre-pp-macro"); got[1] != "3 EUR/kg" {
+		t.Errorf("with another price the fibre has %q", got)
+	}
+}
