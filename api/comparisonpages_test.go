@@ -602,3 +602,8 @@ func TestSourcesShowTheFiguresThatTheyGive(t *testing.T) {
 		t.Errorf("with another price the fibre has %q", got)
 	}
 }
+
+// The page of terms says that it quotes no standard.
+func TestTermsSayThatTheyAreFromMemory(t *testing.T) {
+	tells(t, newServer(t, api.Options{}).do(get("/terms")), 200, "Meanings and numbers of clauses are from memory, not read off the standards")
+}
