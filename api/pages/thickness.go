@@ -201,6 +201,9 @@ type sizedSlab struct {
 func sizedOf(ctx context.Context, n int, name string, r *service.ThicknessResult, d service.ThicknessDesign, shown report.Shown) (sizedSlab, error) {
 	s := sizedSlab{ID: fmt.Sprintf("sized-%d", n), Name: name, Method: spoken[r.Method], Facts: sizingFacts(r, d, shown), figures: figures{ID: fmt.Sprintf("sized-%d-", n)}}
 	length := shown.LengthUnit()
+	if name != "" {
+		s.Facts = slices.Insert(s.Facts, 0, fact{"Method", s.Method})
+	}
 	as := reader{figures: &s.figures, shown: shown}
 	if len(r.Criteria) > 0 {
 		t := as.table("What ends the life of the slab", "Criterion", "Thickness it needs, "+length, "Used up at the thickness above, %")
@@ -351,7 +354,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 			for _, criterion := range s.Criteria {
 				by = append(by, words(criterion.Criterion)+" "+lengthOf(shown, criterion.RequiredMM))
 			}
-			t.row(a.Name, spoken[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
+			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
 			if len(r.Alternatives) > inColumns {
 				continue
 			}
