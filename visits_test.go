@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 	"github.com/google/go-cmp/cmp"
@@ -26,6 +27,7 @@ var visits = []struct {
 	{"does the same without scripts", withoutScripts},
 	{"does the same with the keyboard alone", withTheKeyboard},
 	{"changes a price and sees the ranking move", changesAPrice},
+	{"prints the pictures that stand in folds", printsFolds},
 	{"goes back and forth", goesBack},
 	{"looks at 200 alternatives", looksAtMany},
 	{"mends an upload", mendsAnUpload},
@@ -150,6 +152,23 @@ func signsIn(t *testing.T, browser context.Context, address string, keys map[str
 	}
 	reader.ok(reader.open("/studies")) // another browser, with a key of its own
 	reader.sees("With a key")
+}
+
+// A picture that a fold hides on the screen is printed all the same.
+func printsFolds(t *testing.T, browser context.Context, address string) {
+	sized, err := os.ReadFile("testdata/scenarios/sized.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := visit(t, browser, address)
+	v.ok(v.open("/studies/" + savedStudy(t, address, "Sized slabs", sized)))
+	const shown = `[...document.querySelectorAll("details:not([open]) > div figure svg")].map(e => e.checkVisibility({contentVisibilityAuto: true}) && e.getBoundingClientRect().height > 100)`
+	if seen := of[[]bool](v, shown); len(seen) == 0 || slices.Contains(seen, true) {
+		t.Fatalf("on the screen folds show their pictures, or there are none: %v", seen)
+	}
+	call(v, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+	v.comes(shown + `.every(Boolean)`)
+	call(v, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{})
 }
 
 // The fibre is what the cheapest slab saves: where it costs less, another is cheapest.

@@ -307,7 +307,7 @@ func TestPagesOfAComparison(t *testing.T) {
 		}
 	}
 	copied := link(t, server.do(get(study)), "Open a copy")
-	tells(t, server.do(get(copied)), 200, "Comparison", "fibre, staged", "Save it")
+	tells(t, server.do(get(copied)), 200, "“plain”, “fibre” and “fibre, staged”: 7300 m² over 40 years in QZ", "Save it")
 	tells(t, server.do(get("/comparison")), 200, "Open the demo comparison", "Build a comparison", "Open a study")
 	if to := link(t, server.do(get(study)), "Edit"); to != "/comparison/edit?study="+strings.TrimPrefix(study, "/studies/") {
 		t.Errorf("Edit leads to %s", to)
@@ -552,4 +552,58 @@ func TestCertaintyLeadsToARunOnTheComparison(t *testing.T) {
 		}
 		holds(t, server.do(get(html.UnescapeString(found[1]))), 200, known, `name="request"`)
 	}
+}
+
+// What moves a comparison beyond its prices and factors is tried elsewhere, and the page
+// leads there; a mean is told from a figure as computed where it stands.
+func TestPagesTellWhatTheirFiguresLeaveOut(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	w := server.do(get("/comparison/sensitivity?of=demo"))
+	tells(t, w, 200, "Prices and emission factors are moved here")
+	if to := link(t, w, "What if it were otherwise?"); to != "/comparison?of=demo#what-if" || !strings.Contains(server.do(get("/comparison?of=demo")).Body.String(), `id="what-if"`) {
+		t.Errorf("the rate is tried at %s", to)
+	}
+	for text, operation := range map[string]string{"where two slabs change places": "break-even", "what choices of method do": "methods"} {
+		to := link(t, w, text)
+		if tells(t, server.do(get(to)), 200, "An example for Demo"); !strings.Contains(to, "operation="+operation) {
+			t.Errorf("%q leads to %s", text, to)
+		}
+	}
+	tells(t, server.do(get("/comparison/certainty?of=demo")), 200, "They differ where a spread is lopsided")
+}
+
+// Beside each source stands what is taken from it, as the lines count with it; a price that
+// the comparison overrides is the one that counts.
+func TestSourcesShowTheFiguresThatTheyGive(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	cells := func(path, item string) []string {
+		page, err := html.Parse(server.do(get(path)).Body)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rows := all(page, func(n *html.Node) bool { id, _ := attribute(n, "id"); return n.Data == "tr" && id == item })
+		if len(rows) != 1 {
+			t.Fatalf("%d rows of %s", len(rows), item)
+		}
+		var texts []string
+		for _, cell := range all(rows[0], func(n *html.Node) bool { return n.Data == "td" }) {
+			texts = append(texts, strings.Join(strings.Fields(textOf(cell)), " "))
+		}
+		return texts
+	}
+	got := cells("/comparison/sources?of=demo", "fibre-pp-macro")
+	if got[0] != "kg" || got[1] != "4.2 EUR/kg" || got[5] != "2.35 kg CO2e/kg A1, A50.06 kg CO2e/kg A2, A5" {
+		t.Errorf("the fibre has %q", got)
+	}
+	if got := cells("/comparison/sources?of=demo", "mixer-pan"); got[1] != "–" || got[5] != "–" {
+		t.Errorf("what is made of others has %q", got)
+	}
+	if got := cells("/comparison/sources?of=demo&price-fibre-pp-macro=3+EUR%2Fkg", "fibre-pp-macro"); got[1] != "3 EUR/kg" {
+		t.Errorf("with another price the fibre has %q", got)
+	}
+}
+
+// The page of terms says that it quotes no standard.
+func TestTermsSayThatTheyAreFromMemory(t *testing.T) {
+	tells(t, newServer(t, api.Options{}).do(get("/terms")), 200, "Meanings and numbers of clauses are from memory, not read off the standards")
 }

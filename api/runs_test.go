@@ -2,9 +2,12 @@ package api_test
 
 import (
 	"net/http"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"golang.org/x/net/html"
 
 	"slabledger/api"
 	"slabledger/service"
@@ -37,6 +40,8 @@ func TestRunsOfEveryOperation(t *testing.T) {
 				t.Fatalf("%+v", j)
 			}
 			page := server.open(t, run)
+			asks(t, page, operation)
+			asks(t, server.open(t, "/runs/new?of=demo&operation="+operation), operation)
 			for _, text := range append(want, `href="/v1/jobs/`+strings.TrimPrefix(run, "/runs/")+`/result"`, "demo@1") {
 				if !strings.Contains(page, text) {
 					t.Errorf("no %q in\n%s", text, page)
@@ -49,6 +54,44 @@ func TestRunsOfEveryOperation(t *testing.T) {
 	}
 	if len(service.Operations()) != strings.Count(choice, `href="/runs/new?of=demo&amp;operation=`) {
 		t.Errorf("%v are not what is offered", service.Operations())
+	}
+}
+
+// asks checks that a page leads with a table of what is asked, and has the JSON in a fold.
+func asks(t testing.TB, page, operation string) {
+	t.Helper()
+	tree, err := html.Parse(strings.NewReader(page))
+	if err != nil {
+		t.Fatal(err)
+	}
+	tables := all(tree, func(n *html.Node) bool {
+		return n.Data == "table" && strings.Contains(textOf(n), "What is asked")
+	})
+	if len(tables) != 1 {
+		t.Fatalf("%d tables of what is asked in\n%s", len(tables), page)
+	}
+	var rows []string
+	for _, row := range all(tables[0], func(n *html.Node) bool { return n.Data == "tr" })[1:] {
+		cells := all(row, func(n *html.Node) bool { return n.Data == "th" || n.Data == "td" })
+		rows = append(rows, textOf(cells[0])+": "+textOf(cells[1]))
+	}
+	want := map[string][]string{
+		"comparison": {"Kind: Compare alternatives (comparison)", "Alternatives: “plain”, “fibre”, “fibre, staged”", "Analysis period: 40 years"}, "conclusions": {"Baseline: plain"},
+		"grid": {"Built on the alternative: slab", "Axis: slab: “plain”, “fibre”"}, "search": {"As little as possible of: total carbon", "At most: 49.18 EUR/m2, net present value", "Axis: first haul: Transport 1, Distance, one way: "},
+		"sensitivity": {"Difference: plain less fibre", "Measure: total carbon", "Scatter where no spread is stated: 10 %"}, "break-even": {"Varied: “fibre”, Slab, Thickness", "Between: 150 and 300 mm"},
+		"uncertainty": {"Samples: 10,000", "Seed: 1"}, "methods": {"Boundaries: A1-A3, A-C", "Real discount rates: 1 %, 3 %, 7 %"},
+	}[operation]
+	for _, text := range append(want, "Inventory: demo@1", "Area of pavement: 7300 m2") {
+		if !slices.ContainsFunc(rows, func(row string) bool { return strings.HasPrefix(row, text) }) {
+			t.Errorf("no %q in %q", text, rows)
+		}
+	}
+	folds := all(tree, func(n *html.Node) bool {
+		_, open := attribute(n, "open")
+		return n.Data == "details" && !open && strings.Contains(textOf(n), `"demo@1"`)
+	})
+	if len(folds) != 1 {
+		t.Errorf("the JSON stands in %d folds", len(folds))
 	}
 }
 

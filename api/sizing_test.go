@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -173,7 +174,7 @@ func TestASlabIsSizedInAForm(t *testing.T) {
 	}
 	tells(t, r.answer, 422, "to mend", "aashto93")
 	r.sends("sizing", "/thickness", "", "/serviceability/reliability", "90 %", "/serviceability/s0", "0.35", "/serviceability/delta_psi", "1.7", "/serviceability/load_transfer", "3.2", "/serviceability/drainage", "1.0", "/serviceability/elastic_modulus", "30 GPa", "/serviceability/terminal_psi", "2.5")
-	tells(t, r.answer, 200, "PCA fatigue and erosion analysis", "Equivalent axles that come")
+	tells(t, r.answer, 200, "Portland Cement Association, EB109P, 1984: fatigue and erosion analysis (eb109p)", "AASHTO, Guide for Design of Pavement Structures, 1993: rigid pavement equation (aashto93)", "Equivalent axles that come")
 	sound(t, "two methods", r.answer)
 }
 
@@ -305,5 +306,94 @@ func TestTheFirstPageLeadsToSlabsAndBeams(t *testing.T) {
 	w := server.do(get("/"))
 	if link(t, w, "Size a slab") != "/thickness" || link(t, w, "Reduce beam tests") != "/beam-tests" {
 		t.Error("a link leads elsewhere")
+	}
+}
+
+// What is wrong is told in the words of the form, with a link to the field, and not in the
+// names of the API.
+func TestFaultsOfTheFormsAreInTheWordsOfTheirLabels(t *testing.T) {
+	server := newServer(t, api.Options{})
+	summary := func(r *reader) string {
+		parts := all(r.page, func(n *html.Node) bool { id, _ := attribute(n, "id"); return id == "summary" })
+		if len(parts) != 1 {
+			t.Fatalf("nothing is wrong: %s", told(r.answer))
+		}
+		for _, link := range all(parts[0], func(n *html.Node) bool { return n.Data == "a" }) {
+			to, _ := attribute(link, "href")
+			if all(r.page, func(n *html.Node) bool { id, _ := attribute(n, "id"); return "#"+id == to }) == nil {
+				t.Errorf("%s leads nowhere", to)
+			}
+		}
+		return strings.Join(strings.Fields(textOf(parts[0])), " ")
+	}
+	for _, c := range []struct {
+		path, form string
+		typed      []string
+		want       []string
+	}{
+		{"/thickness", "sizing", []string{"/methods", "aashto93"}, []string{"Serviceability, for AASHTO, Terminal serviceability: AASHTO (1993): the method AASHTO (1993) needs “Terminal serviceability”", "Load transfer coefficient J"}},
+		{"/thickness", "sizing", []string{"/methods", "austroads"}, []string{"California bearing ratio, for Austroads: Austroads (2001): the method Austroads (2001) needs"}},
+		{"/thickness", "sizing", []string{"/strength/residual_ratio", ""}, []string{"Residual strength ratio R: the rule “modulus of rupture × (1 + R)” needs “Residual strength ratio R”"}},
+		{"/thickness", "sizing", []string{"/soil/k", "", "/soil/subgrade_k", "40 MPa/m"}, []string{"a “modulus of the subgrade under a base” needs the base on it"}},
+		{"/thickness", "sizing", []string{"/traffic/trucks/axles/0/axle", ""}, []string{"Axle group 1, Axle group: missing; it is needed"}},
+		{"/beam-tests", "beams", []string{"/method", "en-14651"}, []string{"How residual strength enters: “modulus of rupture × (1 + R)” is not accepted with EN 14651"}},
+		{"/beam-tests", "beams", []string{"/specimens/0/curve/csv", ""}, []string{"points such as “First peak”"}},
+	} {
+		r := opens(t, server, c.path)
+		r.sends(c.form, c.path, "", c.typed...)
+		got := summary(r)
+		for _, want := range c.want {
+			if !strings.Contains(got, want) {
+				t.Errorf("%q: there is no %q in %q", c.typed, want, got)
+			}
+		}
+		if code := regexp.MustCompile(`[a-z]+(_[a-z0-9]+)+|aashto93|austroads|en-14651`).FindString(got); code != "" {
+			t.Errorf("%q: %q is a name of the API, in %q", c.typed, code, got)
+		}
+	}
+}
+
+// Only what the chosen methods read stands in the form; what is given and not read is
+// said to be so, and nothing of it is lost.
+func TestAFormShowsWhatItsMethodReads(t *testing.T) {
+	server := newServer(t, api.Options{})
+	has := func(r *reader, form string, fields ...string) (missing, there []string) {
+		values := r.sent(form)
+		for _, name := range fields {
+			if values.Has(name) {
+				there = append(there, name)
+			} else {
+				missing = append(missing, name)
+			}
+		}
+		return missing, there
+	}
+	const cbr, k, reliability, factor, equivalent, dowels = "/soil/cbr", "/soil/k", "/serviceability/reliability", "/traffic/load_safety_factor", "/traffic/equivalent_axles", "/edge/dowels"
+	r := opens(t, server, "/thickness")
+	if missing, there := has(r, "sizing", cbr, reliability, equivalent, k, factor, dowels); !slices.Equal(missing, []string{cbr, reliability, equivalent}) {
+		t.Errorf("by EB109P the form has %q", there)
+	}
+	values := r.sent("sizing")
+	values["/methods"] = []string{"", "aashto93"}
+	values.Set("do", "fields /methods")
+	r.post("/thickness", values)
+	if missing, there := has(r, "sizing", reliability, equivalent, k, factor, dowels, cbr); r.answer.Code != 200 || !slices.Equal(missing, []string{cbr}) {
+		t.Errorf("status %d; by AASHTO the form has %q", r.answer.Code, there)
+	}
+	tells(t, r.answer, 200, "Not computed yet.", "Given, and not read by what is chosen.")
+	sound(t, "the fields of a method", r.answer)
+
+	const notch, lop, peak, rule = "/notch_depth", "/specimens/0/loads/lop", "/specimens/0/loads/first_peak", "/strength_rule"
+	r = opens(t, server, "/beam-tests?empty=true")
+	if missing, _ := has(r, "beams", notch, lop, peak, rule); missing != nil {
+		t.Errorf("without a method the form lacks %q", missing)
+	}
+	r.sends("beams", "/beam-tests", "fields /method", "/method", "en-14651")
+	if missing, there := has(r, "beams", notch, lop, peak, rule); !slices.Equal(missing, []string{peak, rule}) {
+		t.Errorf("by EN 14651 the form has %q", there)
+	}
+	r.sends("beams", "/beam-tests", "fields /method", "/method", "astm-c1609", lop, "14.9 kN")
+	if missing, there := has(r, "beams", notch, lop, peak, rule); !slices.Equal(missing, []string{notch}) {
+		t.Errorf("by ASTM C1609, with a load of another method, the form has %q", there)
 	}
 }

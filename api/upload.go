@@ -33,6 +33,7 @@ type (
 	formView struct {
 		Title   string
 		Closed  bool // links on the page need a key
+		Lacking bool // whoever is signed in may not upload
 		Groups  []formGroup
 		Refused *formRefusal
 		Done    *formDone
@@ -130,7 +131,7 @@ func (s *Server) newFormView(c echo.Context) (*formView, error) {
 		return nil, err
 	}
 	signed, mayUpload := s.signedIn(c)
-	return &formView{Title: "Upload a table of items", Closed: keyed && !s.options.OpenReads && !signed, Groups: uploadGroups(keyed && !mayUpload), mayUpload: mayUpload}, nil
+	return &formView{Title: "Upload a table of items", Closed: keyed && !s.options.OpenReads && !signed, Lacking: signed && !mayUpload, Groups: uploadGroups(keyed && !mayUpload), mayUpload: mayUpload}, nil
 }
 
 // signedIn tells whether the browser brings a good key along, and whether that may

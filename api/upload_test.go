@@ -211,6 +211,19 @@ func TestUploadPageTellsEveryRow(t *testing.T) {
 	server.send(t, "getInventory", http.MethodGet, "/v1/inventories/north", "", http.StatusNotFound)
 }
 
+// A column that is not known hides nothing of what is wrong in the rows below it.
+func TestUploadPageTellsOfColumnsAndRowsAtOnce(t *testing.T) {
+	server := newServer(t, api.Options{})
+	page, _ := server.page(t, http.StatusUnprocessableEntity, filled(t, false, north("file:a.csv", "code,category,name,unit,colour\nx,glue,X,kg,red\ny,water,Y,stein,blue\n")...))
+	var got []string
+	for _, cells := range rowsOf(t, page, "rows") {
+		got = append(got, strings.Join(cells[:4], " "))
+	}
+	if diff := cmp.Diff([]string{"1  colour header-invalid", "2 x category value-unknown", "3 y unit unit-unknown"}, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
 // From a messy table to a version: a check stores nothing, the publication is the
 // version that the API shows, the same again is no other, and one new price is one
 // difference.
@@ -419,6 +432,13 @@ func TestUploadPageWithKeys(t *testing.T) {
 	}
 	if !strings.Contains(log.String(), `"status":201`) || !regexp.MustCompile(`"actor":"key-[0-9a-f]+","method":"POST","route":"/upload"`).MatchString(log.String()) {
 		t.Errorf("%s", log.String())
+	}
+	// Whoever is signed in with a key that may not is told who may.
+	for role, lacking := range map[string]bool{"viewer": true, "analyst": false} {
+		page, _ := server.page(t, http.StatusOK, get("/upload", "Cookie", "slabledger_key="+server.secrets[role]))
+		if strings.Contains(page, "has not the role that uploading needs") != lacking || strings.Contains(page, `name="key"`) != lacking {
+			t.Errorf("a %s reads %s", role, page)
+		}
 	}
 	// In the header, as programs have it; but not in both places.
 	server.page(t, http.StatusOK, bearer(filled(t, false, "inventory", "demo", "file:a.csv", "code,category,name,unit\nx,water,X,m3\n"), server.secrets["analyst"]))

@@ -85,6 +85,9 @@ type Jobs interface {
 	// JobResult returns the bytes of the result of a job that is done; ErrNotFound
 	// where there is no such job or result.
 	JobResult(ctx context.Context, id string) ([]byte, error)
+	// JobRequest returns the request of a job as it was queued; ErrNotFound where there
+	// is no such job.
+	JobRequest(ctx context.Context, id string) ([]byte, error)
 	// CancelJob ends a job that has not ended, or ErrNotFound. One that has ended
 	// stays as it is, and the journal says nothing of it.
 	CancelJob(ctx context.Context, id string, c Change) error

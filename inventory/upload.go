@@ -275,9 +275,7 @@ func (u *upload) read(r io.Reader) error {
 	if len(u.items) == 0 && u.count == 0 {
 		u.add(1, "", ProblemEmpty, "", "the file has no rows of items")
 	}
-	if !u.strange { // what a price is restated by may stand under the name that is unknown
-		u.restate()
-	}
+	u.restate()
 	u.validate()
 	return nil
 }

@@ -17,7 +17,7 @@ type upload struct {
 	size       int64 // bytes of the file, where they are known
 	heading    []int // by position in the row: index of the column, or one of the values below
 	headingRow int
-	strange    bool // a name of the heading is unknown, so that a column may be missing
+	mistaken   []int // columns that a name of no column may mean: of them no more is said
 
 	items  []Item
 	rows   []int32           // of the items, in the file
@@ -35,7 +35,7 @@ type upload struct {
 // What a position of the heading may be in place of a column.
 const (
 	unnamed    = -1 // nothing may stand there
-	passedOver = -2 // the notes that a person keeps, and what is not understood
+	passedOver = -2 // the notes that a person keeps, or a column that is not known
 )
 
 // notesColumn is the column of a template for a person's own notes.
@@ -84,12 +84,8 @@ func (u *upload) addMeaning(item int, column, code, found, detail string) {
 	}
 }
 
-// validated takes in a problem of meaning, unless its cell is reported already or the
-// problem may come from a column whose name was not understood.
+// validated takes in a problem of meaning, unless its cell is reported already.
 func (u *upload) validated(p Problem) {
-	if u.strange && (p.Found == "" || p.Column == currencyColumn) {
-		return
-	}
 	if p.Item < 0 {
 		u.count++
 		if len(u.meaning) < MaxReported {
@@ -135,12 +131,11 @@ func (c candidate) betterThan(other candidate) bool {
 	return c.row > 0 && (other.row == 0 || c.known > other.known)
 }
 
-// setHeading takes a row for the header and tells whether rows can be read by it: what
-// stands under a name that is not known is passed over, so that one answer tells of it
-// and of the rows.
-func (u *upload) setHeading(c candidate) (readable bool) {
-	before := u.count
-	readable = true
+// setHeading takes a row for the header and tells whether rows can be read by it. They
+// can where some names are of no column and nothing else is wrong, so that the faults of
+// rows are told in one answer with them.
+func (u *upload) setHeading(c candidate) bool {
+	before, unknown := u.count, 0
 	names := c.names
 	for len(names) > 0 && names[len(names)-1] == "" {
 		names = names[:len(names)-1]
@@ -162,12 +157,19 @@ func (u *upload) setHeading(c candidate) (readable bool) {
 		case name == "":
 		case slices.Contains(names[:n], name):
 			u.add(c.row, name, ProblemHeader, name, "the column stands twice")
-			readable = false
 		case name == notesColumn:
 			u.heading[n] = passedOver
 		case columnIndex(name) < 0:
-			u.heading[n], u.strange = passedOver, true
-			u.add(c.row, name, ProblemHeader, name, "unknown column"+nearColumn(name)+"; accepted: "+strings.Join(ColumnNames(columns), ", ")+", and "+notesColumn+", which is not read")
+			near, advice := nearColumn(name), ""
+			if near != "" {
+				advice = fmt.Sprintf("; did you mean %q?", near)
+				if !slices.Contains(names, near) {
+					u.mistaken = append(u.mistaken, columnIndex(near))
+				}
+			}
+			u.add(c.row, name, ProblemHeader, name, "unknown column"+advice+"; accepted: "+strings.Join(ColumnNames(columns), ", ")+", and "+notesColumn+", which is not read")
+			u.heading[n] = passedOver
+			unknown++
 		default:
 			u.heading[n] = columnIndex(name)
 		}
@@ -175,13 +177,12 @@ func (u *upload) setHeading(c candidate) (readable bool) {
 	for _, column := range columns {
 		if column.Required && !slices.Contains(names, column.Name) {
 			u.add(c.row, column.Name, ProblemHeader, "", "the column is required")
-			readable = false
 		}
 	}
 	if c.row > 1 && u.count == before {
 		u.notes.add(RowNote{Row: c.row, Code: NoteHeader, Detail: fmt.Sprintf("the names of the columns stand in row %d; what stands above is not read", c.row)}, "")
 	}
-	return readable
+	return u.count == before+unknown
 }
 
 // cellKind is what a file says that a cell holds.
@@ -222,6 +223,9 @@ func (u *upload) readRow(row int, cells []cell) bool {
 	n, errorsBefore, notesBefore := len(u.items), len(u.form), len(u.notes.list)
 	u.append(row, Item{})
 	item, priced := &u.items[n], false
+	for _, index := range u.mistaken {
+		u.spoil(n, index)
+	}
 	for at, c := range cells {
 		switch {
 		case c.blank() || at < len(u.heading) && u.heading[at] == passedOver:
@@ -236,7 +240,7 @@ func (u *upload) readRow(row int, cells []cell) bool {
 		}
 		priced = priced || column.Name == priceColumn
 	}
-	if item.Price != nil && !priced && !u.strange && u.spoil(n, columnIndex(priceColumn)) {
+	if item.Price != nil && !priced && u.spoil(n, columnIndex(priceColumn)) {
 		u.add(row, priceColumn, ProblemMissing, "", "the row says more about a price, but not the price")
 	}
 	u.nameItem(errorsBefore, notesBefore, item.Code)
@@ -506,10 +510,7 @@ func nearColumn(name string) string {
 			best, edits = c.Name, d
 		}
 	}
-	if best == "" {
-		return ""
-	}
-	return fmt.Sprintf("; did you mean %q?", best)
+	return best
 }
 
 var columnAt = func() map[string]int {

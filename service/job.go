@@ -177,6 +177,12 @@ func (s *Service) JobResult(ctx context.Context, id string) (inventory.Job, []by
 	return j, result, storeError(err, "no job "+short(id))
 }
 
+// JobRequest is the request of a job, pinned to the version of its inventory.
+func (s *Service) JobRequest(ctx context.Context, id string) ([]byte, error) {
+	request, err := s.store.JobRequest(ctx, id)
+	return request, storeError(err, "no job "+short(id))
+}
+
 // CancelJob ends a job that has not ended; one that runs stops within seconds. One
 // that has ended stays as it is.
 func (s *Service) CancelJob(ctx context.Context, id string) error {

@@ -121,6 +121,9 @@ func (p *Pages) showBeams(c echo.Context, f *form, v beamsView) error {
 			if v.Answer, err = p.beamAnswer(c.Request().Context(), text, answer, shown); err != nil {
 				return err
 			}
+			for i, text := range v.Answer.Findings {
+				v.Answer.Findings[i] = f.inWords(nil, text)
+			}
 		} else {
 			problem := p.desk.Explain(c, err)
 			v.Problem, v.Wrong, v.FocusSummary = &problem, f.blame(problem.Faults), true

@@ -42,6 +42,7 @@ type node struct {
 
 	member member
 	up     *node
+	unread bool // no method that is chosen reads it
 }
 
 type (
@@ -97,15 +98,25 @@ type form struct {
 	Question []*node
 	Shown    []*node // of the open alternative
 
-	whole      string // what the request is called
-	fieldsOnly bool   // the page shows the request in no other way
+	members    []member // of the request, and of its open alternative
+	whole      string   // what the request is called
+	fieldsOnly bool     // the page shows the request in no other way
+	methods    []string // that the request chooses, where only what they read is shown
 }
 
 // newPlainForm is the form of a request that is no comparison, of which groups that no
-// one has to fill in are folded.
+// one has to fill in are folded. The first of the members chooses methods.
 func newPlainForm(doc document, whole string, members []member, folded ...string) *form {
 	f := &form{doc: doc, whole: whole, fieldsOnly: true, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
+	chosen, _ := doc.list(fault.Path("").At(members[0].name))
+	for _, method := range append(slices.Clone(chosen), any(doc.textAt(fault.Path("").At(members[0].name)))) {
+		if name, _ := method.(string); slices.Contains(members[0].choices, name) {
+			f.methods = append(f.methods, name)
+		}
+	}
+	f.members = members
 	f.Question = f.parts(members, "", doc, nil)
+	f.offer(f.Question[0], action{"fields " + f.Question[0].Pointer, "Show the fields for it", "Show the fields for what is chosen: " + members[0].label})
 	for _, n := range f.Question {
 		if slices.Contains(folded, n.member.name) {
 			n.Folds = true
@@ -116,7 +127,7 @@ func newPlainForm(doc document, whole string, members []member, folded ...string
 }
 
 func newForm(doc document, open int, version *inventory.Version, refs []option) *form {
-	f := &form{doc: doc, whole: "The comparison", version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
+	f := &form{doc: doc, whole: "The comparison", members: slices.Concat(questionMembers, alternativeMembers), version: version, refs: refs, nodes: map[fault.Path]*node{}, actions: map[string]bool{}, offered: map[string][]choices{}}
 	alternatives, _ := doc.list("/alternatives")
 	f.named = f.names()
 	full := len(alternatives) >= maxAlternatives
@@ -168,9 +179,22 @@ func (f *form) new(is string, m member, at fault.Path, up *node) *node {
 func (f *form) parts(members []member, at fault.Path, object map[string]any, up *node) []*node {
 	var parts []*node
 	for _, m := range members {
-		parts = append(parts, f.node(m, at, object, up))
+		read := f.read(m)
+		if _, given := object[m.name]; !read && !given {
+			continue
+		}
+		n := f.node(m, at, object, up)
+		if !read { // what is in the request is not hidden
+			n.Hint, n.HintID, n.unread = strings.TrimSpace("Given, and not read by what is chosen. "+n.Hint), n.ID+"-hint", true
+		}
+		parts = append(parts, n)
 	}
 	return parts
+}
+
+// read tells whether a method that is chosen reads a member. Until one is, any may.
+func (f *form) read(m member) bool {
+	return len(m.methods) == 0 || len(f.methods) == 0 || slices.ContainsFunc(f.methods, func(method string) bool { return slices.Contains(m.methods, method) })
 }
 
 // node shows a member of an object, which may be absent.
@@ -265,7 +289,7 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 	n.Hint, n.Value = m.hint, map[bool]string{true: "None.", false: "Not stated."}[given]
 	n.Folds, n.Open = (up != nil || m.name == "strategies") && m.name != "constituents" && m.kind != aTakes, len(list) > 0
 	for _, part := range m.parts {
-		if text := part.wantedOfRows(); text != "" && len(list) > 0 {
+		if text := part.wantedOfRows(); text != "" && len(list) > 0 && f.read(part) {
 			n.Hints = append(n.Hints, hint{hintOf(n.ID, part), part.label, text})
 		}
 	}
@@ -284,7 +308,7 @@ func (f *form) rows(m member, at fault.Path, value any, given bool, up *node) *n
 		} else {
 			r.Parts, r.Elsewhere = f.parts(m.parts, at.At(i), object, r), elsewhere(object, m.parts)
 			for _, part := range r.Parts {
-				if part.Is == "field" && part.Hint == part.member.wanted() {
+				if part.Is == "field" && part.Hint == part.member.wanted() && !part.unread {
 					part.Hint, part.HintID = "", ""
 					if part.member.wantedOfRows() != "" {
 						part.HintID = hintOf(n.ID, part.member)
@@ -805,7 +829,8 @@ func (f *form) blame(faults []Fault) []wrong {
 			if n == nil {
 				continue
 			}
-			n.Faults = append(n.Faults, found)
+			found.Detail = f.inWords(n, found.Detail)
+			n.Faults, w.Fault = append(n.Faults, found), found
 			w.Link, w.Where = n.ID, n.Label
 			n.Open = true
 			for up := n.up; up != nil; up = up.up {

@@ -48,10 +48,11 @@ func (p *Pages) certainty(c echo.Context, o *opened) error {
 		Pictures []template.HTML
 		Shares   []shares
 		Samples  string
+		Mean     string // what a mean is, beside a figure as computed
 		Held     []service.HeldInput
 		Given    bool // a figure of the request stands in place of one of the inventory
 		Notices  []string
-	}{opened: o, Parts: []part{{"Which slab", sentences(concluded.Which)}, {"How sure", sentences(concluded.HowSure)}, {"What would change it", sentences(concluded.WhatChangesIt)}}}
+	}{opened: o, Mean: aboutMeans, Parts: []part{{"Which slab", sentences(concluded.Which)}, {"How sure", sentences(concluded.HowSure)}, {"What would change it", sentences(concluded.WhatChangesIt)}}}
 	sampled, err := p.sampled(ctx, concluded)
 	if err != nil {
 		return err
@@ -72,6 +73,9 @@ func (p *Pages) certainty(c echo.Context, o *opened) error {
 	}
 	return p.Render(c, http.StatusOK, "certainty", "How sure: "+o.Name, page)
 }
+
+// aboutMeans tells a mean of samples from a figure as computed.
+const aboutMeans = "As computed means with every price and factor as its source states it; the mean is that of the samples. They differ where a spread is lopsided: a price that may rise further than it may fall draws the mean up, and one that may fall further draws it down."
 
 func sentences(list []service.Conclusion) (texts []string) {
 	for _, c := range list {

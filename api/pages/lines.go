@@ -180,6 +180,7 @@ func (p *Pages) Sources(c echo.Context) error { return p.open(c, "/sources", p.s
 type itemSource struct {
 	Code, Name, Unit, Layer, Note, Boundary string
 	Price, Factor                           *sourceOf
+	Prices, Factors                         []figureUsed
 	Recipe                                  []string
 	Overrides                               string
 }
@@ -197,9 +198,10 @@ func (p *Pages) sources(c echo.Context, o *opened) error {
 		Items []itemSource
 		Facts []fact
 	}{opened: o, Facts: facts(o.After, shown)}
+	prices, factors := figuresUsed(o.After, shown)
 	for i := range o.After.Sources {
 		u := &o.After.Sources[i]
-		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: words(u.Boundary)}
+		item := itemSource{Code: codeOf(u.Ref), Name: u.Name, Unit: u.Unit, Layer: u.Layer, Note: u.Note, Boundary: words(u.Boundary), Prices: prices[codeOf(u.Ref)], Factors: factors[codeOf(u.Ref)]}
 		if u.PriceSource != nil {
 			item.Price = &sourceOf{*u.PriceSource, u.PriceDate, words(u.PriceBasis), u.PriceValidUntil, u.PriceSpread}
 		}
@@ -224,4 +226,46 @@ func (p *Pages) sources(c echo.Context, o *opened) error {
 		page.Items = append(page.Items, item)
 	}
 	return p.Render(c, http.StatusOK, "sources", "Sources: "+o.Name, page)
+}
+
+// figureUsed is a price or a factor with its unit, and in which modules lines count with it.
+type figureUsed struct {
+	Figure  string
+	Modules []string
+}
+
+// figuresUsed are the prices and the factors that the lines of a comparison count with, by
+// item. An item has several factors where modules have their own.
+func figuresUsed(r *service.ComparisonResponse, shown report.Shown) (prices, factors map[string][]figureUsed) {
+	prices, factors = map[string][]figureUsed{}, map[string][]figureUsed{}
+	add := func(to map[string][]figureUsed, item, module string, figure decimal.Decimal, unit string) {
+		text := shown.Plain(figure) + " " + unit
+		at := slices.IndexFunc(to[item], func(f figureUsed) bool { return f.Figure == text })
+		if at < 0 {
+			at = len(to[item])
+			to[item] = append(to[item], figureUsed{Figure: text})
+		}
+		if f := &to[item][at]; module != "" && !slices.Contains(f.Modules, module) {
+			f.Modules = append(f.Modules, module)
+		}
+	}
+	for i := range r.Alternatives {
+		a := &r.Alternatives[i]
+		for _, l := range a.Concrete.Lines {
+			add(factors, l.Item, l.Module, l.Factor.Decimal, l.FactorUnit)
+			if l.Price != nil {
+				add(prices, l.Item, "", l.Price.Decimal, l.PriceUnit)
+			}
+		}
+		for _, l := range a.Carbon.Lines {
+			add(factors, l.Item, l.Module, l.Factor.Decimal, l.FactorUnit)
+		}
+		if a.Cost == nil {
+			continue
+		}
+		for _, l := range a.Cost.Lines {
+			add(prices, l.Item, "", l.Price.Decimal, l.PriceUnit)
+		}
+	}
+	return prices, factors
 }

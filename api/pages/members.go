@@ -39,8 +39,9 @@ type member struct {
 	items       []inventory.Category
 	mixers      bool // of the items only those that mix
 	parts       []member
-	entry       string // what a row is called
-	most        int    // rows
+	entry       string   // what a row is called
+	most        int      // rows
+	methods     []string // that read it; none where all do
 }
 
 func text(name, label, example string, units ...unit.Kind) member {
@@ -63,6 +64,9 @@ func rows(name, label, entry string, most int, parts ...member) member {
 	return member{name: name, label: label, kind: manyRows, entry: entry, most: most, parts: parts}
 }
 func (m member) explained(term, hint string) member { m.term, m.hint = term, hint; return m }
+
+// by says which methods read a member, of those that a request chooses among.
+func (m member) by(methods ...string) member { m.methods = methods; return m }
 
 var (
 	ofConcrete = []inventory.Category{inventory.Cement, inventory.SCM, inventory.Aggregate, inventory.Water, inventory.Fibre, inventory.Admixture}
@@ -117,68 +121,74 @@ var questionMembers = []member{
 	rows("strategies", "Maintenance plans by name", "plan", maxStrategies, text("name", "Name", "grind and reseal"), rows("maintenance", "Works of the plan", "work", 60, eventRow...)),
 }
 
-// sizingMembers are what every method of thickness design is told.
+// The methods that the contract names, as the members that are theirs alone are told apart.
+const (
+	eb109p, austroads, aashto93 = "eb109p", "austroads", "aashto93"
+	c78, c1609, en14651         = "astm-c78", "astm-c1609", "en-14651"
+)
+
+// sizingMembers are what the methods of thickness design are told.
 var sizingMembers = []member{
 	group("strength", "Strength of the concrete in flexure",
 		text("modulus_of_rupture", "Modulus of rupture", "4.5 MPa", unit.Pressure).explained("Modulus of rupture", ""),
 		choice("strength_rule", "How residual strength enters", "none", "residual_ratio", "mor_plus_f150"),
 		text("residual_ratio", "Residual strength ratio R", "20 %", unit.Ratio).explained("Residual strength ratio", ""),
 		text("f150", "Residual strength at span/150", "0.9 MPa", unit.Pressure),
-		text("coefficient_of_variation", "Coefficient of variation", "15 %", unit.Ratio)),
+		text("coefficient_of_variation", "Coefficient of variation", "15 %", unit.Ratio).by(eb109p)),
 	group("soil", "Soil under the slab",
-		text("k", "Modulus of subgrade reaction on top of the base", "54 MPa/m", unit.SubgradeReaction).explained("Modulus of subgrade reaction", ""),
-		text("subgrade_k", "or that of the subgrade", "40 MPa/m", unit.SubgradeReaction),
-		group("base", "with a base on it", text("thickness", "Thickness of the base", "150 mm", unit.Length), choice("kind", "Kind of base", "untreated", "cement_treated")),
-		text("cbr", "California bearing ratio, for austroads", "5 %", unit.Ratio)),
+		text("k", "Modulus of subgrade reaction on top of the base", "54 MPa/m", unit.SubgradeReaction).explained("Modulus of subgrade reaction", "").by(eb109p, aashto93),
+		text("subgrade_k", "or modulus of the subgrade under a base", "40 MPa/m", unit.SubgradeReaction).by(eb109p, aashto93),
+		group("base", "with a base on it", text("thickness", "Thickness of the base", "150 mm", unit.Length), choice("kind", "Kind of base", "untreated", "cement_treated")).by(eb109p, aashto93),
+		text("cbr", "California bearing ratio, for Austroads", "5 %", unit.Ratio).by(austroads)),
 	group("traffic", "Traffic on the design lane",
-		text("load_safety_factor", "Load safety factor", "1.2").explained("Load safety factor", ""),
-		whole("equivalent_axles", "Equivalent standard axles, for aashto93", "12000000"),
+		text("load_safety_factor", "Load safety factor", "1.2").explained("Load safety factor", "").by(eb109p, austroads),
+		whole("equivalent_axles", "Equivalent standard axles, for AASHTO", "12000000").by(aashto93),
 		group("trucks", "Trucks",
 			whole("trucks_per_day", "Trucks a day, both directions, first year", "900"), text("growth", "Growth per year", "2 %", unit.Ratio),
 			text("direction_split", "Share in the design direction", "50 %", unit.Ratio), text("lane_split", "Share of those in the design lane", "90 %", unit.Ratio),
 			whole("design_years", "Design period, years", "40"), rows("axles", "Axles of a thousand trucks", "axle group", 200, axleRow...)),
 		rows("axles", "Axle loads without trucks", "axle group", 200, axleRow...)),
-	group("edge", "Joints and shoulder", yesNo("dowels", "Dowels across transverse joints"), yesNo("concrete_shoulder", "Tied concrete shoulder")),
-	group("serviceability", "Serviceability, for aashto93",
-		text("reliability", "Reliability", "90 %", unit.Ratio), text("zr", "or standard normal deviate", "-1.645"), text("s0", "Overall standard deviation", "0.35"), text("delta_psi", "Loss of serviceability", "1.7"), text("terminal_psi", "Terminal serviceability", "2.5"), text("load_transfer", "Load transfer coefficient J", "3.2"), text("drainage", "Drainage coefficient Cd", "1.0"), text("elastic_modulus", "Elastic modulus of the concrete", "30 GPa", unit.Pressure)),
+	group("edge", "Joints and shoulder", yesNo("dowels", "Dowels across transverse joints"), yesNo("concrete_shoulder", "Tied concrete shoulder")).by(eb109p, austroads),
+	group("serviceability", "Serviceability, for AASHTO",
+		text("reliability", "Reliability", "90 %", unit.Ratio), text("zr", "or standard normal deviate", "-1.645"), text("s0", "Overall standard deviation", "0.35"), text("delta_psi", "Loss of serviceability", "1.7"), text("terminal_psi", "Terminal serviceability", "2.5"), text("load_transfer", "Load transfer coefficient J", "3.2"), text("drainage", "Drainage coefficient Cd", "1.0"), text("elastic_modulus", "Elastic modulus of the concrete", "30 GPa", unit.Pressure)).by(aashto93),
 	group("rounding", "Rounding to what is built", choice("policy", "Policy", "up", "nearest", "none"), text("step", "Step", "5 mm", unit.Length), text("min", "Not thinner than", "150 mm", unit.Length), text("max", "Not thicker than", "350 mm", unit.Length)),
 }
 
 // thicknessMembers are those of a thickness by itself.
 var thicknessMembers = slices.Concat([]member{
-	{name: "methods", label: "Methods, side by side", kind: someChoices, choices: []string{"eb109p", "austroads", "aashto93"}},
+	{name: "methods", label: "Methods, side by side", kind: someChoices, choices: []string{eb109p, austroads, aashto93}},
 	text("thickness", "Thickness to check, in place of sizing", "240 mm", unit.Length),
 	yesNo("sensitivity", "Size it again with strength, soil and traffic 10 % down and up"),
 }, sizingMembers)
 
 // The points at which the standards read a beam.
 var (
-	beamStrengths = []member{text("peak", "Peak, for ASTM C78", "4.5 MPa"), text("first_peak", "First peak", "4.5 MPa"), text("l600", "At span/600", "1.3 MPa"), text("l150", "At span/150", "1.1 MPa"), text("toughness", "Toughness", "60 J"),
-		text("lop", "Limit of proportionality", "4.4 MPa"), text("cmod_0_5", "At an opening of 0.5 mm", "2.5 MPa"), text("cmod_1_5", "At an opening of 1.5 mm", "2.6 MPa"), text("cmod_2_5", "At an opening of 2.5 mm", "2.4 MPa"), text("cmod_3_5", "At an opening of 3.5 mm", "2.1 MPa")}
-	beamLoads = []member{text("peak", "Peak", "30 kN"), text("first_peak", "First peak", "30 kN"), text("l600", "At span/600", "9.4 kN"), text("l150", "At span/150", "8.0 kN"), text("toughness", "Toughness", "60 J"),
-		text("lop", "Limit of proportionality", "14.9 kN"), text("cmod_0_5", "At an opening of 0.5 mm", "8.4 kN"), text("cmod_1_5", "At an opening of 1.5 mm", "8.8 kN"), text("cmod_2_5", "At an opening of 2.5 mm", "8.0 kN"), text("cmod_3_5", "At an opening of 3.5 mm", "7.2 kN")}
+	beamStrengths = []member{text("peak", "Peak", "4.5 MPa").by(c78, c1609), text("first_peak", "First peak", "4.5 MPa").by(c1609), text("l600", "At span/600", "1.3 MPa").by(c1609), text("l150", "At span/150", "1.1 MPa").by(c1609), text("toughness", "Toughness", "60 J").by(c1609),
+		text("lop", "Limit of proportionality", "4.4 MPa").by(en14651), text("cmod_0_5", "At an opening of 0.5 mm", "2.5 MPa").by(en14651), text("cmod_1_5", "At an opening of 1.5 mm", "2.6 MPa").by(en14651), text("cmod_2_5", "At an opening of 2.5 mm", "2.4 MPa").by(en14651), text("cmod_3_5", "At an opening of 3.5 mm", "2.1 MPa").by(en14651)}
+	beamLoads = []member{text("peak", "Peak", "30 kN").by(c78, c1609), text("first_peak", "First peak", "30 kN").by(c1609), text("l600", "At span/600", "9.4 kN").by(c1609), text("l150", "At span/150", "8.0 kN").by(c1609), text("toughness", "Toughness", "60 J").by(c1609),
+		text("lop", "Limit of proportionality", "14.9 kN").by(en14651), text("cmod_0_5", "At an opening of 0.5 mm", "8.4 kN").by(en14651), text("cmod_1_5", "At an opening of 1.5 mm", "8.8 kN").by(en14651), text("cmod_2_5", "At an opening of 2.5 mm", "8.0 kN").by(en14651), text("cmod_3_5", "At an opening of 3.5 mm", "7.2 kN").by(en14651)}
 	leftOut = text("excluded", "Left out of the statistics, because", "struck when it was moved")
 )
 
 // beamMembers are those of beam tests.
 var beamMembers = []member{
-	choice("method", "Standard", "astm-c1609", "astm-c78", "en-14651"),
+	choice("method", "Standard", c1609, c78, en14651),
 	text("mix", "Concrete, in your own words", "fibre, staged"),
 	whole("age_days", "Age, days", "28"),
-	text("width", "Width of the beams", "150 mm", unit.Length), text("depth", "Depth, with the notch", "150 mm", unit.Length), text("span", "Span", "450 mm", unit.Length), text("notch_depth", "Depth of the notch, for EN 14651", "25 mm", unit.Length),
+	text("width", "Width of the beams", "150 mm", unit.Length), text("depth", "Depth, with the notch", "150 mm", unit.Length), text("span", "Span", "450 mm", unit.Length), text("notch_depth", "Depth of the notch", "25 mm", unit.Length).by(en14651),
 	rows("specimens", "Beams", "beam", 200,
 		text("name", "Name", "A1"),
 		group("curve", "Record of the test machine", member{name: "csv", label: "CSV", kind: aLongText,
 			hint: "The first line names the columns with their units: load_kN (or load_N, load_lbf, load_kip) and deflection_mm or cmod_mm (or _in, _cm, _m). Separated by comma, semicolon or tab; at most 20,000 points."}, choice("decimal", "Decimal mark", "point", "comma")),
 		group("loads", "or loads, by point", beamLoads...),
 		group("strengths", "or strengths, by point", beamStrengths...),
-		text("width", "Width as measured", "150.6 mm", unit.Length), text("depth", "Depth as measured", "149.8 mm", unit.Length), text("span", "Span as measured", "450 mm", unit.Length), text("notch_depth", "Notch as measured", "25 mm", unit.Length),
+		text("width", "Width as measured", "150.6 mm", unit.Length), text("depth", "Depth as measured", "149.8 mm", unit.Length), text("span", "Span as measured", "450 mm", unit.Length), text("notch_depth", "Notch as measured", "25 mm", unit.Length).by(en14651),
 		leftOut),
 	yesNo("toe_correction", "Move curves that begin with a slip back"),
 	choice("design_value", "The design takes", "mean", "characteristic"),
 	choice("characteristic_method", "Distribution of the characteristic value", "normal", "log_normal").explained("Characteristic value", "From three beams on; normal where nothing is stated."),
-	choice("strength_rule", "How residual strength enters, for ASTM C1609", "none", "residual_ratio", "mor_plus_f150"),
-	choice("ratio", "Residual strength ratio, for ASTM C1609", "toughness", "by_load").explained("Residual strength ratio", "By toughness where nothing is stated, which needs a curve or the toughness."),
+	choice("strength_rule", "How residual strength enters", "none", "residual_ratio", "mor_plus_f150").by(c1609),
+	choice("ratio", "Residual strength ratio", "toughness", "by_load").explained("Residual strength ratio", "By toughness where nothing is stated, which needs a curve or the toughness.").by(c1609),
 	choice("outlier_test", "Test of the value furthest from the mean", "none", "e178"),
 	rows("compression", "Compressive strengths beside the beams", "specimen", 200, text("name", "Name", "B1"), text("strength", "Strength", "45 MPa", unit.Pressure), leftOut),
 	rows("elastic_modulus", "Moduli of elasticity beside the beams", "specimen", 200, text("name", "Name", "B1"), text("modulus", "Modulus", "32 GPa", unit.Pressure), leftOut),
@@ -212,7 +222,7 @@ var alternativeMembers = []member{
 		).explained("Staged mixing", "The last stage, and only it, takes the rest. Without stages the concrete is mixed once, in the mixer that the inventory names."),
 	),
 	group("slab", "Slab",
-		member{name: "thickness", label: "Thickness", kind: aThickness, example: "240 mm", units: []unit.Kind{unit.Length}, parts: slices.Concat([]member{choice("method", "Method", "eb109p", "austroads", "aashto93")}, sizingMembers)},
+		member{name: "thickness", label: "Thickness", kind: aThickness, example: "240 mm", units: []unit.Kind{unit.Length}, parts: slices.Concat([]member{choice("method", "Method", eb109p, austroads, aashto93)}, sizingMembers)},
 		text("lane_width", "Lane width", "3.65 m", unit.Length).explained("", "Needed where there are joints."),
 		group("joints", "Joints", text("spacing", "Spacing of transverse joints", "4.5 m", unit.Length), item("dowel", "Dowel bar", inventory.Reinforcement), text("dowel_spacing", "Spacing of dowels", "300 mm", unit.Length), item("tie_bar", "Tie bar", inventory.Reinforcement), text("tie_bar_spacing", "Spacing of tie bars", "760 mm", unit.Length), item("sealant", "Sealant", inventory.Sealant)),
 		rows("layers", "Layers under the slab, top down", "layer", 10, item("item", "Material", inventory.Base, inventory.Aggregate), text("thickness", "Thickness", "150 mm", unit.Length), inclusion.explained("", includedWords), reason),
@@ -237,7 +247,7 @@ var alternativeMembers = []member{
 
 // spoken is a word of the contract as people read it.
 var spoken = map[string]string{
-	"eb109p": "eb109p (fatigue and erosion, 1984)", "austroads": "austroads (its metric form, undowelled)", "aashto93": "aashto93 (equation of 1993)",
+	eb109p: "Portland Cement Association, EB109P, 1984: fatigue and erosion analysis (eb109p)", austroads: "Austroads, Pavement Design, 2001: fatigue and erosion analysis, metric, undowelled (austroads)", aashto93: "AASHTO, Guide for Design of Pavement Structures, 1993: rigid pavement equation (aashto93)",
 	"common_period": "over a common period", "annual_equivalent": "by annual equivalents",
 	"scm": "scm (slag, fly ash, silica fume)", "binder": "binder (cement and scm)", "concrete": "concrete (fresh)", "waste": "waste (of concrete)",
 	"residual_ratio": "modulus of rupture × (1 + R)", "mor_plus_f150": "modulus of rupture + f150",
@@ -248,9 +258,12 @@ var spoken = map[string]string{
 	"B1": "B1 use", "B2": "B2 maintenance", "B3": "B3 repair", "B4": "B4 replacement", "B5": "B5 refurbishment",
 	"C1": "C1 demolition", "C2": "C2 transport", "C3": "C3 processing", "C4": "C4 disposal", "D": "D beyond the boundary",
 	"true": "yes", "false": "no",
-	"astm-c1609": "ASTM C1609, fibre concrete, third points", "astm-c78": "ASTM C78, third points", "en-14651": "EN 14651, notched, midspan",
+	c1609: "ASTM C1609/C1609M, fibre concrete under third-point loading (astm-c1609)", c78: "ASTM C78/C78M, third-point loading (astm-c78)", en14651: "EN 14651, notched beam under one central load (en-14651)",
 	"toughness": "by toughness, R_T150", "by_load": "by load, f150/f1", "e178": "ASTM E178, a single outlier", "log_normal": "log-normal", "characteristic": "the characteristic value", "mean": "the mean",
 }
+
+// standards are the methods in short, as a sentence names them.
+var standards = map[string]string{eb109p: "EB109P (1984)", austroads: "Austroads (2001)", aashto93: "AASHTO (1993)", c1609: "ASTM C1609", c78: "ASTM C78", en14651: "EN 14651"}
 
 // groups are the categories that a haul or a take may name.
 var groups = []string{"cement", "scm", "binder", "aggregate", "water", "fibre", "admixture", "reinforcement", "base", "curing", "sealant", "concrete", "waste"}

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/base64"
 	"errors"
+	"fmt"
 	"io"
 	"maps"
 	"net/http"
@@ -100,7 +101,7 @@ func pinnedIn(request []byte) (inventory.Ref, bool) {
 
 // question is the comparison that a page is about.
 type question struct {
-	Name    string           // for people
+	Name    string           // for people; empty where it has none of its own
 	Study   *inventory.Study // that it is saved as; nil where it is not
 	Request []byte
 }
@@ -114,7 +115,7 @@ func (p *Pages) asked(c echo.Context) (question, error) {
 	}
 	if text := c.QueryParam("request"); text != "" {
 		request, err := readRequest(text)
-		return question{Name: "Comparison", Request: request}, err
+		return question{Request: request}, err
 	}
 	if c.QueryParam("of") == "demo" {
 		if !p.hasDemo(c) {
@@ -123,6 +124,31 @@ func (p *Pages) asked(c echo.Context) (question, error) {
 		return question{Name: "Demo: three slabs for one road", Request: p.desk.Demo}, nil
 	}
 	return question{}, errNone
+}
+
+// headed is what a comparison without a name is called: its alternatives, what is asked of
+// them, and where.
+func headed(r *service.ComparisonResponse, shown report.Shown) string {
+	const told, most = 3, 40
+	var names []string
+	for i := range r.Alternatives {
+		name := []rune(r.Alternatives[i].Name)
+		if len(name) > most {
+			name = append(name[:most-1], '…')
+		}
+		names = append(names, "“"+string(name)+"”")
+	}
+	if len(names) > told {
+		names = append(names[:told-1], fmt.Sprintf("%d others", len(names)-told+1))
+	}
+	if len(names) == 0 {
+		return "Comparison"
+	}
+	of := names[0]
+	if last := len(names) - 1; last > 0 {
+		of = strings.Join(names[:last], ", ") + " and " + names[last]
+	}
+	return fmt.Sprintf("%s: %s m² over %d years in %s", of, shown.Plain(r.FunctionalUnit.AreaM2.Decimal), r.FunctionalUnit.AnalysisPeriodYears, r.Inventory.Region)
 }
 
 // Asked reads which comparison the address means: the study that it is saved as, or nil,
@@ -244,6 +270,9 @@ func (o *opened) InventorySlug() string {
 // Lines is where the lines of an alternative are.
 func (o *opened) Lines(alternative string) string { return o.at("/lines", "alternative", alternative) }
 
+// Tried is the first page, on which changes are tried.
+func (o *opened) Tried() string { return o.at("") }
+
 // Source is where the source of an item is told.
 func (o *opened) Source(code string) string { return o.at("/sources") + "#" + code }
 
@@ -363,6 +392,9 @@ func (p *Pages) open(c echo.Context, page string, show func(echo.Context, *opene
 		return p.ShowProblem(c, problem)
 	}
 	o.After = o.Before
+	if o.Name == "" {
+		o.Name = headed(o.Before, ShownOf(c))
+	}
 	ref, _ := inventory.ParseRef(o.Before.Inventory.Ref)
 	version, err := p.desk.Service.Version(ctx, ref.Slug, ref.Number)
 	if err != nil {

@@ -183,7 +183,7 @@ func (r *reader) breakEven(a *service.BreakEvenResponse) {
 }
 
 func (r *reader) uncertainty(a *service.UncertaintyResponse) {
-	r.Texts = append(r.Texts, a.Conclusions...)
+	r.Texts = append(append(r.Texts, a.Conclusions...), aboutMeans)
 	units := map[string]string{}
 	for _, m := range a.Measures {
 		units[m.Measure] = m.Unit

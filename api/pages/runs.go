@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/go-json-experiment/json/jsontext"
 	"github.com/labstack/echo/v4"
 
 	"slabledger/inventory"
@@ -77,7 +78,20 @@ func (p *Pages) Run(c echo.Context) error {
 		Problem      *Problem
 		Result       *figures
 		Bytes        int
+		Asked        *figureTable
+		Request      string // as JSON; empty where it is too large to be read on a page
 	}{shownRun: showRun(j), Ended: j.State.Ended(), Still: c.QueryParam("still") == "true"}
+	request, err := p.desk.Service.JobRequest(ctx, j.ID)
+	if err != nil {
+		return err
+	}
+	view.Asked = askedOf(j.Operation, request, ShownOf(c))
+	if text := jsontext.Value(request); len(text) <= largeRequest {
+		if err := text.Indent(jsontext.WithIndent("  ")); err != nil {
+			return err
+		}
+		view.Request = string(text)
+	}
 	if failed := service.JobError(j); failed != nil {
 		told := p.desk.Tell(failed)
 		view.Problem = &told
@@ -109,7 +123,8 @@ type newRun struct {
 	Kind    *runKind // nil: it is to be chosen first
 	About   string   // the comparison that the example is of
 	Text    string
-	Lacking string // why there is no example
+	Asked   *figureTable // what the text asks; nil where it cannot be read
+	Lacking string       // why there is no example
 	Once    string
 	Other   string // where another operation is chosen
 	Problem *Problem
@@ -161,7 +176,7 @@ func (p *Pages) NewRun(c echo.Context) error {
 		if err != nil {
 			view.Lacking = err.Error()
 		}
-		view.Text = example
+		view.Text, view.Asked = example, askedOf(view.Kind.Name, []byte(example), ShownOf(c))
 	}
 	title := "Start a run"
 	if view.Kind != nil {
@@ -188,7 +203,7 @@ func (p *Pages) CreateRun(c echo.Context) error {
 	for i := range problem.Faults {
 		problem.Faults[i].Pointer = strings.TrimPrefix(problem.Faults[i].Pointer, "/request")
 	}
-	view.Problem = &problem
+	view.Problem, view.Asked = &problem, askedOf(view.Kind.Name, []byte(view.Text), ShownOf(c))
 	return p.Render(c, problem.Status, "newrun", "Not started: "+view.Kind.Title, view)
 }
 

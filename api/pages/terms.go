@@ -16,7 +16,8 @@ type Term struct{ Name, Meaning, Standard string }
 func (t Term) ID() string { return strings.ReplaceAll(strings.ToLower(t.Name), " ", "-") }
 
 // Terms are the words that pages use and explain, in alphabetical order. The meanings are
-// in our words, after the standard named; clauses are from memory.
+// in our words, after the standard named; they and the clauses are from memory, which the
+// page says.
 var Terms = []Term{
 	{"A1-A3", "The product stage: raw materials, their transport to the plant, and making the concrete there.", "EN 15804, 6.2.2"},
 	{"A4", "Transport of products from the plant to the site.", "EN 15804, 6.2.3"},

@@ -143,6 +143,11 @@ func (p *Pages) showThickness(c echo.Context, f *form, v sizingView) error {
 			if err != nil {
 				return err
 			}
+			for _, slab := range v.Slabs {
+				for i, text := range slab.Warnings {
+					slab.Warnings[i] = f.inWords(nil, text)
+				}
+			}
 		} else {
 			problem := p.desk.Explain(c, err)
 			v.Problem, v.Wrong, v.FocusSummary = &problem, f.blame(problem.Faults), true
@@ -194,8 +199,11 @@ type sizedSlab struct {
 
 // sizedOf tells what a method says of a slab, and draws it.
 func sizedOf(ctx context.Context, n int, name string, r *service.ThicknessResult, d service.ThicknessDesign, shown report.Shown) (sizedSlab, error) {
-	s := sizedSlab{ID: fmt.Sprintf("sized-%d", n), Name: name, Method: r.Title, Facts: sizingFacts(r, d, shown), figures: figures{ID: fmt.Sprintf("sized-%d-", n)}}
+	s := sizedSlab{ID: fmt.Sprintf("sized-%d", n), Name: name, Method: spoken[r.Method], Facts: sizingFacts(r, d, shown), figures: figures{ID: fmt.Sprintf("sized-%d-", n)}}
 	length := shown.LengthUnit()
+	if name != "" {
+		s.Facts = slices.Insert(s.Facts, 0, fact{"Method", s.Method})
+	}
 	as := reader{figures: &s.figures, shown: shown}
 	if len(r.Criteria) > 0 {
 		t := as.table("What ends the life of the slab", "Criterion", "Thickness it needs, "+length, "Used up at the thickness above, %")
@@ -253,7 +261,7 @@ func sizingFacts(r *service.ThicknessResult, d service.ThicknessDesign, shown re
 	if ratio, known := ratioOf(r, d); known {
 		list = append(list, fact{termOf("residual strength ratio", "Residual strength ratio"), shown.Significant(ratio) + " %"})
 	}
-	if factor := d.Traffic.LoadSafetyFactor; factor != "" {
+	if factor := d.Traffic.LoadSafetyFactor; factor != "" && r.Method != aashto93 {
 		list = append(list, fact{termOf("load safety factor", "Load safety factor"), factor})
 	}
 	switch {
@@ -346,7 +354,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 			for _, criterion := range s.Criteria {
 				by = append(by, words(criterion.Criterion)+" "+lengthOf(shown, criterion.RequiredMM))
 			}
-			t.row(a.Name, s.Method, shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
+			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
 			if len(r.Alternatives) > inColumns {
 				continue
 			}

@@ -72,6 +72,12 @@ func (s *Store) JobResult(ctx context.Context, id string) (result []byte, err er
 	return result, translate(ctx, err)
 }
 
+// JobRequest implements inventory.Jobs.
+func (s *Store) JobRequest(ctx context.Context, id string) (request []byte, err error) {
+	err = s.db.QueryRowContext(ctx, `SELECT request FROM job WHERE id = ?`, id).Scan(&request)
+	return request, translate(ctx, err)
+}
+
 // CancelJob implements inventory.Jobs.
 func (s *Store) CancelJob(ctx context.Context, id string, c inventory.Change) error {
 	return s.change(ctx, c, func(tx *sql.Tx) error {

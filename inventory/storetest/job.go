@@ -68,6 +68,11 @@ func testJobs(t *testing.T, db Database) {
 	wantError(t, "a job that is not", err, inventory.ErrNotFound)
 	_, err = store.JobResult(ctx, "a")
 	wantError(t, "the result of a job that is not done", err, inventory.ErrNotFound)
+	_, err = store.JobRequest(ctx, "absent")
+	wantError(t, "the request of a job that is not", err, inventory.ErrNotFound)
+	if asked, err := store.JobRequest(ctx, "a"); err != nil || string(asked) != request {
+		t.Errorf("%q %v", asked, err)
+	}
 	wantError(t, "a beat of a job that does not run", store.BeatJob(ctx, "a", 0, 1, 2), inventory.ErrStale)
 
 	got, text, err := store.BeginJob(ctx, "a", begun)
