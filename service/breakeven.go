@@ -44,6 +44,7 @@ type BreakEvenResponse struct {
 	High          TieAt           `json:"high"`
 	Nominal       TieAt           `json:"nominal"`
 	Crossings     []Crossing      `json:"crossings"`
+	Ties          []TieSpan       `json:"ties,omitzero"`
 	Conclusion    string          `json:"conclusion"`
 	Evaluations   int             `json:"evaluations"`
 	Notices       []string        `json:"notices"`
@@ -74,6 +75,13 @@ type Crossing struct {
 	Tie         bool   `json:"tie"`
 	LowerBefore string `json:"lower_before"`
 	LowerAfter  string `json:"lower_after"`
+}
+
+// TieSpan is where the two are equal without changing places there alone: at an end of
+// the range, where they meet and part again, or from one value to another.
+type TieSpan struct {
+	From Plain `json:"from"`
+	To   Plain `json:"to"`
 }
 
 // BreakEven finds where two alternatives of a comparison tie as one number behind
@@ -202,7 +210,7 @@ func (s *Service) crossings(ctx context.Context, w *whatIf, low, high decimal.De
 	if r.Nominal, err = tie(w.nominal()); err != nil {
 		return err
 	}
-	roots, ends, err := compare.Crossings(low, high, func(x decimal.Decimal) (decimal.Decimal, error) {
+	found, err := compare.Crossings(low, high, func(x decimal.Decimal) (decimal.Decimal, error) {
 		t, err := tie(x)
 		return t.Difference.Decimal, err
 	})
@@ -216,7 +224,7 @@ func (s *Service) crossings(ctx context.Context, w *whatIf, low, high decimal.De
 		return err
 	}
 	r.Crossings = []Crossing{}
-	for _, root := range roots {
+	for _, root := range found.Roots {
 		t, err := tie(root.Value)
 		if err != nil {
 			return err
@@ -227,7 +235,10 @@ func (s *Service) crossings(ctx context.Context, w *whatIf, low, high decimal.De
 		}
 		r.Crossings = append(r.Crossings, crossing)
 	}
-	r.Conclusion = concludeTie(r, ends)
+	for _, span := range found.Spans {
+		r.Ties = append(r.Ties, TieSpan{Plain{span.From}, Plain{span.To}})
+	}
+	r.Conclusion = concludeTie(r, found.First)
 	return nil
 }
 
@@ -238,16 +249,27 @@ func measureUnit(c *catalogue, measure string) string {
 	return c.ref.Currency + "/m2"
 }
 
-// concludeTie says in words what was found.
-func concludeTie(r *BreakEvenResponse, ends compare.Ends) string {
+// concludeTie says in words what was found. sign is that of the difference where it is
+// first not zero.
+func concludeTie(r *BreakEvenResponse, sign int) string {
 	unit := r.Variable.UnitOfValue
 	if unit != "" {
 		unit = " " + unit
 	}
 	span := fmt.Sprintf("from %s to %s%s", r.Low.Value, r.High.Value, unit)
-	switch {
-	case len(r.Crossings) > 0:
-		text := fmt.Sprintf("%s %s, ", span, map[bool]string{true: "they change places once", false: fmt.Sprintf("they change places %d times", len(r.Crossings))}[len(r.Crossings) == 1])
+	if sign == 0 {
+		return "they are equal " + span
+	}
+	text := r.First
+	if sign > 0 {
+		text = r.Second
+	}
+	if len(r.Crossings) > 0 {
+		times := "once"
+		if n := len(r.Crossings); n > 1 {
+			times = fmt.Sprintf("%d times", n)
+		}
+		text = fmt.Sprintf("%s they change places %s, ", span, times)
 		for i, x := range r.Crossings {
 			if i > 0 {
 				text += "; "
@@ -258,13 +280,20 @@ func concludeTie(r *BreakEvenResponse, ends compare.Ends) string {
 			}
 			text += fmt.Sprintf("%s %s%s, above which %s is lower", how, x.Value, unit, x.LowerAfter)
 		}
-		return text
-	case ends.Low.IsZero() && ends.High.IsZero():
-		return "they are equal " + span
-	case ends.Low.IsNegative() || ends.High.IsNegative():
-		return r.First + " is lower everywhere " + span
+	} else if len(r.Ties) == 0 {
+		return text + " is lower everywhere " + span
+	} else {
+		text += " is lower " + span
 	}
-	return r.Second + " is lower everywhere " + span
+	for i, t := range r.Ties {
+		text += map[bool]string{true: ", but for where they are equal: ", false: "; "}[i == 0]
+		if t.From.Equal(t.To.Decimal) {
+			text += fmt.Sprintf("at %s%s", t.From, unit)
+		} else {
+			text += fmt.Sprintf("from %s to %s%s", t.From, t.To, unit)
+		}
+	}
+	return text
 }
 
 // addFaults gathers the faults of a part of a request; any other error comes back.

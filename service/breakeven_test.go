@@ -243,3 +243,66 @@ func TestBreakEvenFromNothing(t *testing.T) {
 		t.Errorf("%s at no distance, by the line it is %s", r.Low.First, twice)
 	}
 }
+
+// Resealing in the years 5 and 25 against the year 15: with w = (1+d)^-10 the difference
+// is w^½ times a (w - w₁)(w - w₂), so by algebra the two tie at the rates of 4.2 % and
+// 5.5 %, which lie in one of the parts that a wide range is cut into.
+func TestBothRatesAtWhichTheyTieAreFound(t *testing.T) {
+	svc := newService(t)
+	of := func(rate string) decimal.Decimal {
+		return decimal.NewFromInt(1).Div(decimal.NewFromInt(1).Add(decimal.RequireFromString(rate)).Pow(decimal.NewFromInt(10)))
+	}
+	w1, w2 := of("0.042"), of("0.055")
+	at := func(year int, share decimal.Decimal) map[string]any {
+		return object2("item", "partial-patching", "years", []any{year}, "share", share.Mul(decimal.NewFromInt(20)).StringFixed(10)+" %")
+	}
+	body := request(t,
+		edit{"/alternatives/0/residual", object2("method", "none")},
+		edit{"/alternatives/0/maintenance", []any{at(5, w1.Mul(w2)), at(25, decimal.NewFromInt(1))}},
+		edit{"/alternatives/1", object2("name", "fibre", "like", "plain", "maintenance", []any{at(15, w1.Add(w2))})},
+		edit{"/alternatives/2", object2("name", "third", "like", "plain")})
+	for _, within := range [][2]string{{"-50", "100"}, {"0", "20"}, {"4.5", "5"}} {
+		r := mustBreakEven(t, svc, body, object2("variable", object2("pointer", "/economics/real_discount_rate", "unit", "%"), "range", object2("low", within[0], "high", within[1])))
+		want := []string{"4.2", "5.5"}
+		if within[0] == "4.5" {
+			want = nil
+		}
+		if len(r.Crossings) != len(want) {
+			t.Errorf("%v: %s", within, r.Conclusion)
+			continue
+		}
+		for i, x := range r.Crossings {
+			if x.Value.Sub(decimal.RequireFromString(want[i])).Abs().GreaterThan(decimal.New(1, -4)) || !x.Tie {
+				t.Errorf("%v: %s, want %s", within, x.Value, want[i])
+			}
+		}
+	}
+}
+
+// Where two slabs are alike to the last digit, neither is said to be lower: at a dosage
+// of zero, and from the residual ratio on at which both have the same thickness.
+func TestWhereTheyAreEqualNeitherIsLower(t *testing.T) {
+	svc := newService(t)
+	alike := request(t, edit{"/alternatives/1", object2("name", "fibre", "like", "plain", "mix", object2("add", []any{object2("item", "fibre-pp-macro", "amount", "0.5 % by volume")}))}, edit{"/alternatives/2", object2("name", "third", "like", "plain")})
+	r := mustBreakEven(t, svc, alike, object2("variable", object2("pointer", "/alternatives/1/mix/add/0/amount", "unit", "% by volume"), "range", object2("low", "0", "high", "3")))
+	if want := "plain is lower from 0 to 3 % by volume, but for where they are equal: at 0 % by volume"; r.Conclusion != want || len(r.Crossings) != 0 {
+		t.Errorf("%s %+v", r.Conclusion, r.Crossings)
+	}
+
+	sized := changed(t, file(t, "../testdata/scenarios/sized.json"), edit{"/alternatives/2", object2("name", "other fibre", "like", "fibre", "slab", object2("thickness", object2("strength", object2("residual_ratio", "10 %"))))})
+	r = mustBreakEven(t, svc, sized, object2("first", "fibre", "second", "other fibre", "variable", object2("pointer", "/alternatives/2/slab/thickness/strength/residual_ratio", "unit", "%"), "range", object2("low", "0", "high", "60")))
+	if len(r.Crossings) != 0 || len(r.Ties) != 1 || r.Ties[0].To.String() != "60" {
+		t.Fatalf("%s %+v", r.Conclusion, r.Ties)
+	}
+	// On both sides of where the tie begins, an evaluation says the same.
+	for _, side := range []struct {
+		step  string
+		equal bool
+	}{{"-0.000001", false}, {"0", true}} {
+		ratio := r.Ties[0].From.Add(decimal.RequireFromString(side.step)).String() + " %"
+		c := compare(t, svc, changed(t, sized, edit{"/alternatives/2/slab/thickness/strength/residual_ratio", ratio}))
+		if equal := c.Alternatives[1].Cost.NetPresentValuePerM2.Equal(c.Alternatives[2].Cost.NetPresentValuePerM2.Decimal); equal != side.equal {
+			t.Errorf("at %s: equal %v", ratio, equal)
+		}
+	}
+}

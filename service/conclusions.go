@@ -386,7 +386,16 @@ func (i *concluding) tie(ctx context.Context, m ranked, first, second string, v 
 	}
 	text := fmt.Sprintf("By %s: %s ", m.label, subject)
 	if len(solved.Crossings) == 0 {
-		text += fmt.Sprintf("does not change it anywhere from %s to %s %s.", quote(solved.Low.Value, "low", "value"), quote(solved.High.Value, "high", "value"), unit)
+		text += fmt.Sprintf("does not change it anywhere from %s to %s %s", quote(solved.Low.Value, "low", "value"), quote(solved.High.Value, "high", "value"), unit)
+		for k, t := range solved.Ties {
+			text += map[bool]string{true: ", but makes them equal ", false: " and "}[k == 0]
+			if t.From.Equal(t.To.Decimal) {
+				text += fmt.Sprintf("at %s %s", quote(t.From, "ties", k, "from"), unit)
+			} else {
+				text += fmt.Sprintf("from %s to %s %s", quote(t.From, "ties", k, "from"), quote(t.To, "ties", k, "to"), unit)
+			}
+		}
+		text += "."
 		i.answer.WhatChangesIt = append(i.answer.WhatChangesIt, Conclusion{text, figures})
 		return nil
 	}

@@ -979,6 +979,9 @@ func (e *evaluated) checkConsistency() {
 	if r, level := e.Residual, overlay(e.study.service, e.Service); r != nil && level.DesignLifeYears != nil && int64(r.LifeYears) > *level.DesignLifeYears {
 		e.warnings.Add(e.at.At("residual", "life_years"), "life-beyond-design", "the residual value counts on a life of %d years, the service on a design life of %d", r.LifeYears, *level.DesignLifeYears)
 	}
+	if r := e.Residual; r != nil && r.LifeYears > 0 && r.LifeYears < e.period && e.life == 0 {
+		e.warnings.Add(e.at.At("residual", "life_years"), "life-ends-in-period", "the residual value counts on a life of %d years, which ends before the %d years that are studied; nothing builds the slab anew but what the maintenance plan does: see unequal_lives", r.LifeYears, e.period)
+	}
 	if !e.proportions.VolumeKnown && len(e.stages) > 1 {
 		e.warnings.Add(e.at.At("mix", "stages"), "stage-volume-incomplete", "constituents without a density are not in the volume of the stages, so mixer hours are too low")
 	}

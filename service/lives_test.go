@@ -160,6 +160,21 @@ func TestFaultsOfUnequalLives(t *testing.T) {
 	wantFault(t, service.Faults(err), "/comparison/functional_unit/unequal_lives", "not-used")
 }
 
+// A slab that is worn out before the end of the period is studied beyond its life, which
+// the residual value of nothing does not show by itself.
+func TestLifeThatEndsInThePeriodIsWarnedOf(t *testing.T) {
+	svc := newService(t)
+	for life, want := range map[int]bool{39: true, 40: false, 50: false} {
+		r := compare(t, svc, request(t, edit{"/alternatives/0/residual", object2("method", "remaining_life", "life_years", life)}))
+		warned := slices.ContainsFunc(r.Alternatives[0].Warnings, func(w service.Statement) bool {
+			return w.Code == "life-ends-in-period" && w.Pointer == "/alternatives/0/residual/life_years"
+		})
+		if warned != want {
+			t.Errorf("a life of %d in 40 years: warned %v", life, warned)
+		}
+	}
+}
+
 // FHWA, 61 FR 49187 (1996): long enough for at least one major rehabilitation of each.
 // Only where another alternative has one is the lack of it said.
 func TestNoRehabilitationInThePeriod(t *testing.T) {

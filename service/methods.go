@@ -109,6 +109,7 @@ type FactorCrossings struct {
 	Low         TieAt              `json:"low"`
 	High        TieAt              `json:"high"`
 	Crossings   []Crossing         `json:"crossings"`
+	Ties        []TieSpan          `json:"ties,omitzero"`
 	Conclusion  string             `json:"conclusion"`
 }
 
@@ -587,5 +588,5 @@ func (m *methods) crossingsOf(f FactorVaried, base, other int) (FactorCrossings,
 	for _, a := range it.FactorData.Alternatives {
 		factors = append(factors, AllocationFactor{a.Allocation, Plain{a.Factor}})
 	}
-	return FactorCrossings{f.Item, w.unit(), f.Measure, factors, r.First, r.Second, r.Low, r.High, r.Crossings, r.Conclusion}, nil
+	return FactorCrossings{f.Item, w.unit(), f.Measure, factors, r.First, r.Second, r.Low, r.High, r.Crossings, r.Ties, r.Conclusion}, nil
 }

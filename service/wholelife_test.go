@@ -307,27 +307,29 @@ func TestCarbonPriceInCostWhereAsked(t *testing.T) {
 	}
 }
 
-// US EPA, December 2023, social cost of CO2 at 2 % in 2020 dollars per tonne (read as
-// quoted): 190 in 2020, 230 in 2030, 270 in 2040, 310 in 2050. Works begun in 2020.
+// US EPA, December 2023, social cost of CO2 at 2.5, 2 and 1.5 % in 2020 dollars per
+// tonne (read as quoted), in 2020, 2030, 2040 and 2050. Works begun in 2020.
 func TestPublishedCarbonPrices(t *testing.T) {
 	svc := newService(t)
-	var table []any
-	want := map[int]string{}
-	for i, price := range []string{"190", "230", "270", "310"} {
-		table = append(table, object2("from_year", 10*i, "amount", price+" EUR/t"))
-		want[10*i] = dec(price).Shift(-3).String()
-	}
-	r := compare(t, svc, request(t, edit{"/economics/carbon_price", object2("by_year", table, "price_year", 2020)}))
-	seen := 0
-	for _, l := range r.Alternatives[0].Cost.CarbonPrice.Lines {
-		if w, ok := want[l.Year]; ok {
-			if seen++; l.PricePerKg.String() != w {
-				t.Errorf("year %d: %s, want %s", l.Year, l.PricePerKg, w)
+	for rate, prices := range map[string][]string{"2.5 %": {"120", "140", "170", "200"}, "2 %": {"190", "230", "270", "310"}, "1.5 %": {"340", "380", "430", "480"}} {
+		var table []any
+		want := map[int]string{}
+		for i, price := range prices {
+			table = append(table, object2("from_year", 10*i, "amount", price+" EUR/t"))
+			want[10*i] = dec(price).Shift(-3).String()
+		}
+		r := compare(t, svc, request(t, edit{"/economics/carbon_price", object2("by_year", table, "price_year", 2020)}))
+		seen := 0
+		for _, l := range r.Alternatives[0].Cost.CarbonPrice.Lines {
+			if w, ok := want[l.Year]; ok {
+				if seen++; l.PricePerKg.String() != w {
+					t.Errorf("at %s, year %d: %s, want %s", rate, l.Year, l.PricePerKg, w)
+				}
 			}
 		}
-	}
-	if seen != 4 {
-		t.Errorf("%d of the four years have emissions", seen)
+		if seen != 4 {
+			t.Errorf("at %s: %d of the four years have emissions", rate, seen)
+		}
 	}
 }
 

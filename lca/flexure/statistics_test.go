@@ -1,10 +1,14 @@
 package flexure_test
 
 import (
+	"encoding/csv"
 	"errors"
 	"math"
 	"math/rand/v2"
+	"os"
 	"slices"
+	"strconv"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -35,6 +39,37 @@ func TestNISTDataSets(t *testing.T) {
 	}
 }
 
+// NIST StRD, univariate: measured and drawn data, with mean and standard deviation
+// certified to 15 digits.
+func TestNISTCertifiedValues(t *testing.T) {
+	in, err := os.Open("../../testdata/published/statistics/nist-strd.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer in.Close()
+	rows, err := csv.NewReader(in).ReadAll()
+	if err != nil || len(rows) != 4 {
+		t.Fatalf("%d rows, %v", len(rows), err)
+	}
+	for _, row := range rows[1:] {
+		values := decs(strings.Fields(row[7])...)
+		s := flexure.Describe(values)
+		for _, c := range []struct {
+			what    string
+			got     decimal.Decimal
+			printed string
+		}{{"mean", s.Mean.Decimal, row[2]}, {"SD", s.SD.Decimal, row[3]}} {
+			_, decimals, _ := strings.Cut(c.printed, ".")
+			if places := int32(len(decimals)); c.got.RoundBank(places).StringFixed(places) != c.printed {
+				t.Errorf("%s, %s: %s, certified %s", row[0], c.what, c.got, c.printed)
+			}
+		}
+		if strconv.Itoa(s.N) != row[1] {
+			t.Errorf("%s: n %d, want %s", row[0], s.N, row[1])
+		}
+	}
+}
+
 // Student t, upper tail, of the NIST/SEMATECH e-Handbook, 1.3.6.7.2 (read): the
 // rows that the book's readers check against.
 func TestStudentTTable(t *testing.T) {
@@ -48,6 +83,21 @@ func TestStudentTTable(t *testing.T) {
 		v := num.Float(tOf(t, df+1))
 		if above, below := tail(v-0.0005001, df), tail(v+0.0005001, df); above < 0.025 || below > 0.025 {
 			t.Errorf("df %d: %.3f leaves %.6f to %.6f above it", df, v, below, above)
+		}
+	}
+	// Upper 5 %, of the same table (read): where EN 1990 has a row, its factor is
+	// t √(1 + 1/n), to two decimals.
+	for df, printed := range map[int]float64{1: 6.314, 5: 2.015, 9: 1.833, 10: 1.812} {
+		if above, below := tail(printed-0.0005001, df), tail(printed+0.0005001, df); above < 0.05 || below > 0.05 {
+			t.Errorf("df %d: %.3f leaves %.6f to %.6f above it", df, printed, below, above)
+		}
+		values := make([]decimal.Decimal, df+1)
+		if c, err := flexure.CharacteristicOf(values, flexure.Normal); err == nil && c.KN == df+1 {
+			if want := printed * math.Sqrt(1+1/float64(df+1)); math.Abs(num.Float(c.K)-want) > 0.0051 {
+				t.Errorf("n %d: k %s, by t %.3f", df+1, c.K, want)
+			}
+		} else if df == 5 || df == 9 {
+			t.Errorf("n %d: no factor of its own: %+v, %v", df+1, c, err)
 		}
 	}
 	if got := tOf(t, 1000); !got.Equal(dec("2.042")) {

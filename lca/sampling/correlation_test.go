@@ -50,6 +50,14 @@ func spearman(x, y []float64) float64 {
 	return stat.Correlation(ranks(x), ranks(y), nil)
 }
 
+// The published example of intelligence and hours of television has -29/165 (read; the
+// p-value that is printed with it is wrong), so samples are held to the coefficient
+// that is meant.
+func TestSpearmanOfAPublishedExample(t *testing.T) {
+	got := spearman([]float64{106, 86, 100, 101, 99, 103, 97, 113, 112, 110}, []float64{7, 0, 27, 50, 28, 29, 20, 12, 6, 17})
+	within(t, "coefficient", got, -29.0/165, 1e-15)
+}
+
 // Samples have the rank correlations that are asked for, whatever the
 // distributions, and keep their own distributions. The standard error of a rank
 // correlation is at most about √((1 + ρ²/2)/n) (1 - ρ²) (common practice).

@@ -118,6 +118,11 @@ type output struct {
 	columns      []int
 	coefficients []float64
 	uses         []bool // by input
+	// covers are the inputs of which the covariance is worked out: those that any
+	// alternative uses in this measure. The sample's covariance with an input that
+	// the output does not use is not zero but scatter, and in a difference it cancels
+	// that of the other alternative.
+	covers []bool
 }
 
 // Prepare checks model and options, and returns either a plan or every fault
@@ -151,6 +156,7 @@ func Prepare(m Model, o Options, at fault.Path) (*Plan, fault.List) {
 			p.add(out, measure, columns)
 		}
 	}
+	p.cover()
 	p.estimate()
 	if p.size.Steps > MaxSteps || p.size.Bytes > MaxBytes {
 		c.Add(at, "compute-budget-exceeded", "about %.2g steps and %d MiB; accepted: up to %.2g steps and %d MiB; ask for fewer samples, inputs or alternatives",
@@ -299,6 +305,23 @@ func (p *Plan) add(out Output, measure int, columns map[[2]int]int) {
 	p.outputs = append(p.outputs, o)
 }
 
+// cover marks of each output the inputs that it is held against.
+func (p *Plan) cover() {
+	byMeasure := make([][]bool, p.measures)
+	for m := range byMeasure {
+		byMeasure[m] = make([]bool, len(p.inputs))
+		for i, in := range p.inputs {
+			byMeasure[m][i] = in.correlated
+			for a := range p.alternatives {
+				byMeasure[m][i] = byMeasure[m][i] || p.outputs[a*p.measures+m].uses[i]
+			}
+		}
+	}
+	for o := range p.outputs {
+		p.outputs[o].covers = byMeasure[o%p.measures]
+	}
+}
+
 // Distance is how far a float64 is from the decimal that it stands for, relative
 // to that; where that is zero, as it is. It is good to 2^-53, which is the most that
 // writing a float64 as a decimal may lose. It is invalid where exact is.
@@ -324,8 +347,8 @@ func (p *Plan) estimate() {
 	var terms, used int64
 	for _, o := range p.outputs {
 		terms += int64(len(o.columns))
-		for i := range p.inputs {
-			if p.covers(o, i) {
+		for _, covered := range o.covers {
+			if covered {
 				used++
 			}
 		}
@@ -342,10 +365,6 @@ func (p *Plan) estimate() {
 		(outputs+differences)*(inputs+64) + // the result
 		2*ranked*int64(p.alternatives))
 }
-
-// covers tells whether the covariance of input i with o is worked out: it is zero
-// where neither depends on the other.
-func (p *Plan) covers(o output, i int) bool { return o.uses[i] || p.inputs[i].correlated }
 
 // pairs counts the pairs of alternatives.
 func (p *Plan) pairs() int { return p.alternatives * (p.alternatives - 1) / 2 }

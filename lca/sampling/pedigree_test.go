@@ -16,6 +16,33 @@ func ExamplePedigreeGSD() {
 	// Output: 1.084083 <nil>
 }
 
+// Every factor of the first published set, each a GSD² (read in an open-source
+// library): alone with the best scores else and no basic uncertainty, it is what comes
+// out. Two places of that set are empty.
+func TestPublishedPedigreeFactors(t *testing.T) {
+	const empty = 0
+	for indicator, row := range [5][5]float64{
+		{1, 1.05, 1.1, 1.2, 1.5},
+		{1, 1.02, 1.05, 1.1, 1.2},
+		{1, 1.03, 1.1, 1.2, 1.5},
+		{1, 1.01, 1.02, empty, 1.1},
+		{1, empty, 1.2, 1.5, 2},
+	} {
+		for k, want := range row {
+			scores := [5]int{1, 1, 1, 1, 1}
+			scores[indicator] = k + 1
+			if gsd, err := PedigreeGSD(scores, 1); err != nil || want != empty && math.Abs(gsd*gsd-want) > 1e-12 {
+				t.Errorf("%v: GSD² %v, want %v; %v", scores, gsd*gsd, want, err)
+			}
+		}
+	}
+	for basic, want := range map[float64]float64{BasicMaterial: 1.05, BasicTransport: 2} {
+		if basic != want {
+			t.Errorf("basic uncertainty %v, want %v", basic, want)
+		}
+	}
+}
+
 func TestPedigree(t *testing.T) {
 	if gsd, err := PedigreeGSD([5]int{1, 1, 1, 1, 1}, 1); gsd != 1 || err != nil {
 		t.Errorf("the best scores alone: %v, %v", gsd, err)

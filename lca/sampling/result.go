@@ -191,7 +191,7 @@ func (s *sample) finish(r *Result) {
 func (s *sample) covariance(i, o int, r *Result) float64 {
 	sums := s.sums[i*s.stride:]
 	mean := r.Outputs[o/s.measures][o%s.measures].Mean - s.outputs[o].nominal
-	if !s.covers(s.outputs[o], i) {
+	if !s.outputs[o].covers[i] {
 		return 0
 	}
 	return sums[2+o] - float64(sums[0]*mean)

@@ -139,6 +139,30 @@ func TestSumsOfUniforms(t *testing.T) {
 	}
 }
 
+// What two alternatives have in common cancels from their difference, and so must its
+// chance covariance with an input that only one of them uses: the shares of the
+// difference are those of what is left. Here the difference is 2c - 3f - 3s of
+// uniform inputs of one width, so that the shares are 4, 9 and 9 of 22.
+func TestSharesOfADifferenceAreOfWhatIsLeft(t *testing.T) {
+	uniform := Distribution{Kind: Uniform, Low: 0.9, High: 1.1}
+	inputs := []Input{{"common", uniform}, {"fibre", uniform}, {"stage", uniform}}
+	plain := Output{Terms: []Term{{100, []int{0}}}}
+	fibre := Output{Terms: []Term{{98, []int{0}}, {3, []int{1}}, {3, []int{2}}}}
+	for seed := range uint64(5) {
+		o := options(10_000)
+		o.Seed = seed
+		s := run(t, pair(inputs, plain, fibre), o).Pairs[0].Differences[0].Summary
+		total := 0.0
+		for i, want := range []float64{4.0 / 22, 9.0 / 22, 9.0 / 22} {
+			within4(t, inputs[i].Name, s.Shares[i], want, s.ShareSEs[i])
+			total += s.Shares[i]
+		}
+		// Of a sum the shares miss 1 by 2 Σ aᵢ aⱼ rᵢⱼ, where the chance correlations r of
+		// the inputs have the standard error 1/√n and the squares of a are the shares.
+		within4(t, "all shares", total, 1, 2*math.Sqrt((4*9+4*9+9*9)/float64(22*22))/math.Sqrt(10_000))
+	}
+}
+
 // A product of lognormals is lognormal, with CombineGSD as its spread.
 func TestProductOfLognormals(t *testing.T) {
 	inputs := []Input{{"amount", Distribution{Kind: Lognormal, GSD: 1.2}}, {"factor", Distribution{Kind: Lognormal, GSD: 1.5}}}

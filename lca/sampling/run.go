@@ -128,7 +128,7 @@ func (b *block) draw(s *sample, i int) {
 		y := s.values[o][from:][:n]
 		out.evaluate(y, b.columns)
 		for c := range b.inputs {
-			if b.covers(out, c) {
+			if out.covers[c] {
 				sums[c*s.stride+2+o] = dot(b.columns[c][:n], y)
 			}
 		}
