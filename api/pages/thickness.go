@@ -257,7 +257,7 @@ func sizingFacts(r *service.ThicknessResult, d service.ThicknessDesign, shown re
 		list = append(list, fact{plain("Rounded by"), fmt.Sprintf("%s %s (%s %%)", lengthOf(shown, r.RoundedByMM), length, shown.Significant(r.RoundedByPercent.Decimal))})
 	}
 	list = append(list, fact{plain("Governed by"), words(r.Governs)},
-		fact{termOf("modulus of rupture", "Strength counted on"), fmt.Sprintf("%s MPa; %s", shown.Significant(r.EffectiveStrengthMPa.Decimal), ruleInWords(r.StrengthRule))})
+		fact{termOf("modulus of rupture", "Strength counted on"), fmt.Sprintf("%s; %s", shown.Stress(r.EffectiveStrengthMPa.Decimal), ruleInWords(r.StrengthRule))})
 	if ratio, known := ratioOf(r, d); known {
 		list = append(list, fact{termOf("residual strength ratio", "Residual strength ratio"), shown.Significant(ratio) + " %"})
 	}
@@ -266,9 +266,13 @@ func sizingFacts(r *service.ThicknessResult, d service.ThicknessDesign, shown re
 	}
 	switch {
 	case r.Soil != nil:
-		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), fmt.Sprintf("%s MPa/m on top of the base", shown.Significant(r.Soil.K.Decimal))})
+		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), shown.Reaction(r.Soil.K.Decimal) + " on top of the base"})
 	case d.Soil.K != "":
-		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), d.Soil.K})
+		k := d.Soil.K // as it is given
+		if q, err := unit.Parse(k, unit.SubgradeReaction); err == nil && shown.US {
+			k = shown.Reaction(q.SI().Shift(-6))
+		}
+		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), k})
 	case d.Soil.CBR != "":
 		list = append(list, fact{plain("California bearing ratio"), d.Soil.CBR})
 	}
@@ -337,7 +341,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 	}
 	all := figures{ID: "sizes-"}
 	length := shown.LengthUnit()
-	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "By each criterion, "+length, "Governed by", "Strength counted on, MPa", "Load safety factor")
+	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "By each criterion, "+length, "Governed by", "Strength counted on, "+shown.StressUnit(), "Load safety factor")
 	out := &thicknesses{}
 	err := p.desk.Compute(ctx, "sizeSlab", func(ctx context.Context) error {
 		for i := range r.Alternatives {
@@ -354,7 +358,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 			for _, criterion := range s.Criteria {
 				by = append(by, words(criterion.Criterion)+" "+lengthOf(shown, criterion.RequiredMM))
 			}
-			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
+			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(shown.StressOf(s.EffectiveStrengthMPa.Decimal)), factor)
 			if len(r.Alternatives) > inColumns {
 				continue
 			}
