@@ -63,9 +63,9 @@ func (s *Server) routeSite() {
 		s.page(http.MethodGet, "/studies/:study"+p.page, "study"+p.operation+"Page", p.handle)
 	}
 	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
-	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
+	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", site.DescribeStudy)
 	s.page(http.MethodGet, "/studies/:study/deletion", "askDeleteStudy", site.AskDelete)
-	s.page(http.MethodPost, "/studies/:study/deletion", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
+	s.page(http.MethodPost, "/studies/:study/deletion", "deleteStudyPage", site.DeleteStudy)
 	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
 	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
 	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
@@ -134,22 +134,6 @@ func (s *Server) routeRunPages() {
 
 // maxListed is the most entries of a list on a page.
 const maxListed = 200
-
-// formOf is a page that takes a form of so many bytes at most.
-func formOf(most int64, handle echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		r := c.Request()
-		r.Body = http.MaxBytesReader(c.Response(), r.Body, most)
-		if err := r.ParseForm(); err != nil {
-			var large *http.MaxBytesError
-			if errors.As(err, &large) {
-				return &refusal{code: "body-too-large", detail: "The form is too large."}
-			}
-			return &refusal{code: "malformed-request", detail: "The form cannot be read."}
-		}
-		return handle(c)
-	}
-}
 
 // page adds a page. Where a person must sign in for it, the page that asks for the key
 // comes first; what goes wrong is told by a page too.

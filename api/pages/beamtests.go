@@ -19,16 +19,8 @@ import (
 
 // beamsView is what the template of beam tests sees.
 type beamsView struct {
-	*form
-	Request, Units string
-	Example        bool
-	Checked        bool // of the form of a comparison; never here
-	Pressed        bool
-	Problem        *Problem
-	Wrong          []wrong
-	FocusSummary   bool
-	Answer         *beamAnswer
-	Views          []view
+	formView
+	Answer *beamAnswer
 }
 
 // beamAnswer is what the tests say, to be read.
@@ -55,7 +47,7 @@ func (p *Pages) BeamTests(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	v := beamsView{Example: true, Units: c.QueryParam("units")}
+	v := beamsView{formView: formView{Example: true, Units: c.QueryParam("units")}}
 	if c.QueryParam("empty") == "true" {
 		doc, v.Pressed, v.Example = document{"specimens": []any{map[string]any{}}}, true, false
 	}
@@ -74,8 +66,8 @@ func (p *Pages) EvaluateBeams(c echo.Context) error {
 		return err
 	}
 	f := newBeamForm(doc)
-	f.take(typed)
-	v := beamsView{Units: typed.Get("units")}
+	f.take(typed.Values)
+	v := beamsView{formView: formView{Units: typed.Get("units")}}
 	var focus fault.Path
 	focus, v.Pressed = f.do(typed.Get("do"))
 	after, err := doc.text()
@@ -105,30 +97,21 @@ func newBeamForm(doc document) *form {
 }
 
 func (p *Pages) showBeams(c echo.Context, f *form, v beamsView) error {
-	shown := ShownOf(c)
-	shown.US = v.Units == "us"
-	text, err := f.doc.text()
+	ctx := c.Request().Context()
+	text, shown, err := v.show(c, f)
 	if err != nil {
 		return err
 	}
-	if v.Request, err = packed(text); err != nil {
-		return err
-	}
-	v.form = f
 	status, title := http.StatusOK, "Reduce beam tests"
 	if !v.Pressed {
-		answer, err := used(c.Request().Context(), p, "testBeams", text, p.desk.Service.BeamTests)
+		answer, err := used(ctx, p, "testBeams", text, p.desk.Service.BeamTests)
 		if err == nil {
-			if v.Answer, err = p.beamAnswer(c.Request().Context(), text, answer, shown); err != nil {
+			if v.Answer, err = p.beamAnswer(ctx, text, answer, shown); err != nil {
 				return err
 			}
-			for i, text := range v.Answer.Findings {
-				v.Answer.Findings[i] = f.inWords(nil, text)
-			}
+			v.sayInWords(v.Answer.Findings)
 		} else {
-			problem := p.desk.Explain(c, err)
-			v.Problem, v.Wrong, v.FocusSummary = &problem, f.blame(problem.Faults), true
-			status, title = problem.Status, "Not evaluated: Reduce beam tests"
+			status, title = p.refuse(c, &v.formView, err), "Not evaluated: Reduce beam tests"
 		}
 	}
 	return p.Render(c, status, "beamtests", title, v)
