@@ -3,6 +3,8 @@ package api
 import (
 	"context"
 	"errors"
+	"io"
+	"mime"
 	"net/http"
 	"net/url"
 	"strings"
@@ -61,9 +63,9 @@ func (s *Server) routeSite() {
 		s.page(http.MethodGet, "/studies/:study"+p.page, "study"+p.operation+"Page", p.handle)
 	}
 	s.page(http.MethodGet, "/studies", "studiesPage", site.Studies)
-	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", formOf(maxFieldBytes, site.DescribeStudy))
+	s.page(http.MethodPost, "/studies/:study/name", "nameStudy", site.DescribeStudy)
 	s.page(http.MethodGet, "/studies/:study/deletion", "askDeleteStudy", site.AskDelete)
-	s.page(http.MethodPost, "/studies/:study/deletion", "deleteStudyPage", formOf(maxFieldBytes, site.DeleteStudy))
+	s.page(http.MethodPost, "/studies/:study/deletion", "deleteStudyPage", site.DeleteStudy)
 	s.page(http.MethodGet, "/studies/:study/rerun", "rerunStudyPage", site.Rerun)
 	s.page(http.MethodGet, "/comparison/edit", "editPage", site.Edit)
 	s.page(http.MethodPost, "/comparison/edit", "editComparison", site.ChangeEdit)
@@ -73,7 +75,7 @@ func (s *Server) routeSite() {
 		s.page(http.MethodGet, "/studies/:study"+f.path, "study"+f.operation+"Page", s.download(f.media))
 	}
 	s.page(http.MethodGet, "/terms", "termsPage", site.ShowTerms)
-	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "") })
+	s.page(http.MethodGet, "/sign-in", "signInPage", func(c echo.Context) error { return site.SignIn(c, http.StatusOK, c.QueryParam("to"), "", pages.Kept{}) })
 	s.page(http.MethodPost, "/sign-in", "signIn", s.signIn)
 	s.page(http.MethodPost, "/sign-out", "signOut", signOut)
 	s.page(http.MethodGet, "/thickness", "thicknessPage", site.Thickness)
@@ -133,22 +135,6 @@ func (s *Server) routeRunPages() {
 // maxListed is the most entries of a list on a page.
 const maxListed = 200
 
-// formOf is a page that takes a form of so many bytes at most.
-func formOf(most int64, handle echo.HandlerFunc) echo.HandlerFunc {
-	return func(c echo.Context) error {
-		r := c.Request()
-		r.Body = http.MaxBytesReader(c.Response(), r.Body, most)
-		if err := r.ParseForm(); err != nil {
-			var large *http.MaxBytesError
-			if errors.As(err, &large) {
-				return &refusal{code: "body-too-large", detail: "The form is too large."}
-			}
-			return &refusal{code: "malformed-request", detail: "The form cannot be read."}
-		}
-		return handle(c)
-	}
-}
-
 // page adds a page. Where a person must sign in for it, the page that asks for the key
 // comes first; what goes wrong is told by a page too.
 func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc) {
@@ -166,7 +152,7 @@ func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc)
 				return c.Redirect(http.StatusSeeOther, "/sign-in?to="+url.QueryEscape(c.Request().URL.RequestURI()))
 			}
 			s.explainedOnPage(c, err) // for the header that the status asks for
-			return s.site.SignIn(c, http.StatusUnauthorized, "/", "Sign in first; what you sent was not stored.")
+			return s.site.SignIn(c, http.StatusUnauthorized, "/", "Sign in first; what you sent was not stored.", keptForm(c))
 		}
 		if err == nil {
 			err = named(c)
@@ -179,6 +165,23 @@ func (s *Server) page(method, path, operationID string, handle echo.HandlerFunc)
 		}
 		return nil
 	})
+}
+
+// keptForm is the form that was sent, where it is one of text fields and not too large.
+func keptForm(c echo.Context) pages.Kept {
+	r := c.Request()
+	media, _, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err != nil || media != "application/x-www-form-urlencoded" {
+		return pages.Kept{}
+	}
+	fields, err := io.ReadAll(io.LimitReader(r.Body, pages.MaxKept+1))
+	if err != nil || len(fields) > pages.MaxKept {
+		return pages.Kept{}
+	}
+	if _, err := url.ParseQuery(string(fields)); err != nil {
+		return pages.Kept{}
+	}
+	return pages.Kept{At: r.URL.RequestURI(), Fields: string(fields)}
 }
 
 // shownLost tells a person who came to an address that nothing stands under by a page.
@@ -250,14 +253,19 @@ func cookieName(c echo.Context) string {
 // signIn takes a key and has the browser keep it until it is closed.
 func (s *Server) signIn(c echo.Context) error {
 	r := c.Request()
-	r.Body = http.MaxBytesReader(c.Response(), r.Body, maxFieldBytes)
-	to := pages.Local(c.FormValue("to"))
+	r.Body = http.MaxBytesReader(c.Response(), r.Body, 3*pages.MaxKept+maxFieldBytes) // what is kept is encoded once more
+	to, kept := pages.Local(c.FormValue("to")), pages.Kept{At: c.FormValue("at"), Fields: c.FormValue("kept")}
 	secret := strings.TrimSpace(c.FormValue("key"))
-	if _, err := s.withKey(c, secret); err != nil {
+	actor, err := s.withKey(c, secret)
+	if err != nil {
 		p := s.explainedOnPage(c, err)
-		return s.site.SignIn(c, p.Status, to, p.Detail)
+		return s.site.SignIn(c, p.Status, to, p.Detail, kept)
 	}
 	c.SetCookie(&http.Cookie{Name: cookieName(c), Value: secret, Path: "/", HttpOnly: true, Secure: c.Scheme() == "https", SameSite: http.SameSiteLaxMode})
+	if kept.Fields != "" {
+		c.SetRequest(r.WithContext(service.As(r.Context(), actor)))
+		return s.site.SendAgain(c, kept)
+	}
 	return c.Redirect(http.StatusSeeOther, to)
 }
 

@@ -220,3 +220,28 @@ func TestPagesOfTextThatIsNone(t *testing.T) {
 		}
 	})
 }
+
+// What was typed into a form is not lost where its key has ended: it is kept in the page
+// that asks for another, through a wrong one, and sent after signing in.
+func TestSigningInKeepsWhatWasTyped(t *testing.T) {
+	server := opener(newServer).keyed(t, api.Options{Demo: demoRequest(t)})
+	const typed = "lines & <b>"
+	save := fields("/comparison/save", "request", strings.TrimPrefix(addressed(t, string(demoRequest(t))), "/comparison/edit?request="), "name", "Kept study", "tags", typed, "once", "x")
+	save.Header.Set("Cookie", "slabledger_key="+server.secrets["revoked"])
+	w := server.do(save)
+	holds(t, w, http.StatusUnauthorized, "What you filled in is kept on this page")
+	w = server.do(formOn(t, w.Body.String(), "/sign-in", "key", "slk_0"))
+	holds(t, w, http.StatusUnauthorized, `id="key-fault"`, "What you filled in is kept on this page")
+	w = server.do(formOn(t, w.Body.String(), "/sign-in", "key", server.secrets["analyst"]))
+	holds(t, w, http.StatusOK, "was not stored yet", "Send it now", "Sign out")
+	again := formOn(t, w.Body.String(), "/comparison/save")
+	again.Header.Set("Cookie", "slabledger_key="+w.Result().Cookies()[0].Value)
+	saved := server.do(again)
+	to := leads(t, saved, "/studies/")
+	holds(t, server.do(get(to, "Cookie", again.Header.Get("Cookie"))), 200, "Kept study", "lines &amp; &lt;b&gt;")
+	// Elsewhere it cannot be sent, and what is too large is not kept.
+	holds(t, server.do(fields("/sign-in", "key", server.secrets["viewer"], "at", "https://example.org/", "kept", "a=b")), 200, `action="/"`)
+	if w := server.do(fields("/comparison/save", "name", strings.Repeat("x", 1<<20))); w.Code != http.StatusUnauthorized || strings.Contains(w.Body.String(), "is kept on this page") || w.Body.Len() > 1<<16 {
+		t.Errorf("%d, %d bytes", w.Code, w.Body.Len())
+	}
+}

@@ -397,3 +397,26 @@ func TestAFormShowsWhatItsMethodReads(t *testing.T) {
 		t.Errorf("by ASTM C1609, with a load of another method, the form has %q", there)
 	}
 }
+
+// In US customary units strengths, loads and masses are in them too, and not lengths alone;
+// the lines say why they are not.
+func TestUSUnitsReachStrengthsAndLoads(t *testing.T) {
+	server := newServer(t, api.Options{Demo: demoRequest(t)})
+	tells(t, server.do(get("/thickness?units=us")), 200, "Thickness 6.89 in", "Strength counted on 766 psi", "Modulus of subgrade reaction 221 psi/in", "single dual axles of 22.5 kip", "Load, kip", "keep the units that they are written in")
+	r := opens(t, server, "/beam-tests?units=us")
+	tells(t, r.answer, 200, "Modulus of rupture for a design 654 psi", "First-peak strength, psi", "Toughness T150, in·lbf", "Load, kip")
+	if text := told(r.answer); strings.Contains(text, "strength, MPa") || strings.Contains(text, "Load, kN") {
+		t.Error("a figure is left in SI")
+	}
+	us := server.do(get("/comparison?of=demo&units=us"))
+	tells(t, us, 200, "8731 yd² of slab", "lb/yd³", "1 yd³ of concrete")
+	if text := told(us); strings.Contains(text, "kg/m³") {
+		t.Error("a picture is left in SI")
+	}
+	tells(t, server.do(get(addressOf(t, scenario(t, "sized"))+"&units=us")), 200, "Strength counted on, psi")
+	const why = "converted and rounded, the lines would no longer add up to their total"
+	tells(t, server.do(get("/comparison/lines?of=demo&units=us")), 200, why)
+	if strings.Contains(told(server.do(get("/comparison/lines?of=demo"))), why) {
+		t.Error("lines in SI are excused")
+	}
+}

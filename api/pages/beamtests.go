@@ -10,6 +10,7 @@ import (
 
 	"github.com/go-json-experiment/json"
 	"github.com/labstack/echo/v4"
+	"github.com/shopspring/decimal"
 
 	"slabledger/lca/fault"
 	"slabledger/service"
@@ -18,16 +19,8 @@ import (
 
 // beamsView is what the template of beam tests sees.
 type beamsView struct {
-	*form
-	Request, Units string
-	Example        bool
-	Checked        bool // of the form of a comparison; never here
-	Pressed        bool
-	Problem        *Problem
-	Wrong          []wrong
-	FocusSummary   bool
-	Answer         *beamAnswer
-	Views          []view
+	formView
+	Answer *beamAnswer
 }
 
 // beamAnswer is what the tests say, to be read.
@@ -54,7 +47,7 @@ func (p *Pages) BeamTests(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	v := beamsView{Example: true, Units: c.QueryParam("units")}
+	v := beamsView{formView: formView{Example: true, Units: c.QueryParam("units")}}
 	if c.QueryParam("empty") == "true" {
 		doc, v.Pressed, v.Example = document{"specimens": []any{map[string]any{}}}, true, false
 	}
@@ -73,8 +66,8 @@ func (p *Pages) EvaluateBeams(c echo.Context) error {
 		return err
 	}
 	f := newBeamForm(doc)
-	f.take(typed)
-	v := beamsView{Units: typed.Get("units")}
+	f.take(typed.Values)
+	v := beamsView{formView: formView{Units: typed.Get("units")}}
 	var focus fault.Path
 	focus, v.Pressed = f.do(typed.Get("do"))
 	after, err := doc.text()
@@ -104,30 +97,21 @@ func newBeamForm(doc document) *form {
 }
 
 func (p *Pages) showBeams(c echo.Context, f *form, v beamsView) error {
-	shown := ShownOf(c)
-	shown.US = v.Units == "us"
-	text, err := f.doc.text()
+	ctx := c.Request().Context()
+	text, shown, err := v.show(c, f)
 	if err != nil {
 		return err
 	}
-	if v.Request, err = packed(text); err != nil {
-		return err
-	}
-	v.form = f
 	status, title := http.StatusOK, "Reduce beam tests"
 	if !v.Pressed {
-		answer, err := used(c.Request().Context(), p, "testBeams", text, p.desk.Service.BeamTests)
+		answer, err := used(ctx, p, "testBeams", text, p.desk.Service.BeamTests)
 		if err == nil {
-			if v.Answer, err = p.beamAnswer(c.Request().Context(), text, answer, shown); err != nil {
+			if v.Answer, err = p.beamAnswer(ctx, text, answer, shown); err != nil {
 				return err
 			}
-			for i, text := range v.Answer.Findings {
-				v.Answer.Findings[i] = f.inWords(nil, text)
-			}
+			v.sayInWords(v.Answer.Findings)
 		} else {
-			problem := p.desk.Explain(c, err)
-			v.Problem, v.Wrong, v.FocusSummary = &problem, f.blame(problem.Faults), true
-			status, title = problem.Status, "Not evaluated: Reduce beam tests"
+			status, title = p.refuse(c, &v.formView, err), "Not evaluated: Reduce beam tests"
 		}
 	}
 	return p.Render(c, status, "beamtests", title, v)
@@ -152,12 +136,30 @@ var quantities = map[string]struct{ name, unit string }{
 	"elastic_modulus_mpa":           {"Modulus of elasticity", "MPa"},
 }
 
-// quantityName is a quantity with its unit.
-func quantityName(quantity string) string {
-	if q, known := quantities[quantity]; known {
-		return q.name + ", " + q.unit
+// quantityName is a quantity with the unit that it is shown in.
+func quantityName(quantity string, shown report.Shown) string {
+	q, known := quantities[quantity]
+	if !known {
+		return words(quantity)
 	}
-	return words(quantity)
+	switch q.unit {
+	case "MPa":
+		return q.name + ", " + shown.StressUnit()
+	case "J":
+		return q.name + ", " + shown.EnergyUnit()
+	}
+	return q.name + ", " + q.unit
+}
+
+// measured is an amount of a quantity in the unit that it is shown in.
+func measured(quantity string, amount decimal.Decimal, shown report.Shown) decimal.Decimal {
+	switch quantities[quantity].unit {
+	case "MPa":
+		return shown.StressOf(amount)
+	case "J":
+		return shown.EnergyOf(amount)
+	}
+	return amount
 }
 
 func (p *Pages) beamAnswer(ctx context.Context, request []byte, a *service.BeamTestResponse, shown report.Shown) (*beamAnswer, error) {
@@ -215,7 +217,7 @@ func beamFacts(a *service.BeamTestResult, shown report.Shown) []fact {
 	list := []fact{{plain("Concrete"), a.Mix}, {plain("Tested"), beams}}
 	mpa := func(name template.HTML, amount *service.Amount, note string) {
 		if amount != nil {
-			list = append(list, fact{name, shown.Significant(amount.Decimal) + " MPa" + note})
+			list = append(list, fact{name, shown.Stress(amount.Decimal) + note})
 		}
 	}
 	mpa(termOf("modulus of rupture", "Modulus of rupture for a design"), d.MORMPa, ", "+spoken[d.Value])
@@ -267,16 +269,16 @@ func counted(n int, one string) string {
 
 // beams lays out the values of each beam and their statistics.
 func (r *reader) beams(a *service.BeamTestResult) {
-	amount := func(d *service.Amount) string {
+	amount := func(quantity string, d *service.Amount) string {
 		if d == nil {
 			return report.Unknown
 		}
-		return r.n(d.Decimal)
+		return r.n(measured(quantity, d.Decimal, r.shown))
 	}
 	if len(a.Specimens) > 0 {
 		heads := []string{"Beam"}
 		for _, v := range a.Specimens[0].Values {
-			heads = append(heads, quantityName(v.Name))
+			heads = append(heads, quantityName(v.Name, r.shown))
 		}
 		leftOut := slices.ContainsFunc(a.Specimens, func(s service.SpecimenResult) bool { return s.Excluded != nil })
 		if leftOut {
@@ -286,7 +288,7 @@ func (r *reader) beams(a *service.BeamTestResult) {
 		for _, s := range a.Specimens {
 			row := []string{s.Name}
 			for _, v := range s.Values {
-				row = append(row, amount(v.Amount))
+				row = append(row, amount(v.Name, v.Amount))
 			}
 			if leftOut {
 				row = append(row, orNone(s.Excluded))
@@ -302,15 +304,15 @@ func (r *reader) beams(a *service.BeamTestResult) {
 	for _, s := range a.Statistics {
 		between, characteristic, kn, far := report.Unknown, report.Unknown, report.Unknown, report.Unknown
 		if i := s.ConfidenceInterval; i != nil {
-			between = r.n(i.Low.Decimal) + " to " + r.n(i.High.Decimal)
+			between = amount(s.Quantity, &i.Low) + " to " + amount(s.Quantity, &i.High)
 		}
 		if c := s.Characteristic; c != nil {
-			characteristic, kn = r.n(c.Value.Decimal), r.shown.Plain(c.KN.Decimal)
+			characteristic, kn = amount(s.Quantity, &c.Value), r.shown.Plain(c.KN.Decimal)
 		}
 		if o := s.Outlier; o != nil {
-			far = fmt.Sprintf("%s of %s, %s", r.n(o.Value.Decimal), strings.Join(o.Specimens, ", "), map[bool]string{true: "flagged", false: "not flagged"}[o.Flagged])
+			far = fmt.Sprintf("%s of %s, %s", amount(s.Quantity, &o.Value), strings.Join(o.Specimens, ", "), map[bool]string{true: "flagged", false: "not flagged"}[o.Flagged])
 		}
-		t.row(quantityName(s.Quantity), fmt.Sprintf("%s of %s", r.shown.Int(s.NUsed), r.shown.Int(s.NTested)), amount(s.Mean), amount(s.StandardDeviation), amount(s.CoefficientOfVariationPercent), between, characteristic, kn)
+		t.row(quantityName(s.Quantity, r.shown), fmt.Sprintf("%s of %s", r.shown.Int(s.NUsed), r.shown.Int(s.NTested)), amount(s.Quantity, s.Mean), amount(s.Quantity, s.StandardDeviation), amount("", s.CoefficientOfVariationPercent), between, characteristic, kn)
 		if row := &t.Rows[len(t.Rows)-1]; tested {
 			*row = append(*row, far)
 		}
@@ -319,9 +321,9 @@ func (r *reader) beams(a *service.BeamTestResult) {
 		if len(companions) == 0 {
 			continue
 		}
-		t := r.table("Beside the beams", "Specimen", quantityName(companions[0].Values[0].Name), "Left out, because")
+		t := r.table("Beside the beams", "Specimen", quantityName(companions[0].Values[0].Name, r.shown), "Left out, because")
 		for _, s := range companions {
-			t.row(s.Name, amount(s.Values[0].Amount), orNone(s.Excluded))
+			t.row(s.Name, amount(s.Values[0].Name, s.Values[0].Amount), orNone(s.Excluded))
 		}
 	}
 }
@@ -344,7 +346,7 @@ func beamFindings(a *service.BeamTestResult) (texts []string) {
 		add("Beam “"+s.Name+"”", s.Findings)
 	}
 	for _, s := range a.Statistics {
-		name, _, _ := strings.Cut(quantityName(s.Quantity), ",")
+		name, _, _ := strings.Cut(quantityName(s.Quantity, report.Shown{}), ",")
 		add(name, s.Findings)
 	}
 	add("Design", a.Design.Findings)

@@ -134,7 +134,7 @@ type fact struct {
 }
 
 func facts(r *service.ComparisonResponse, shown report.Shown) []fact {
-	unit := fmt.Sprintf("%s m² of slab", shown.Plain(r.FunctionalUnit.AreaM2.Decimal))
+	unit := shown.Area(r.FunctionalUnit.AreaM2.Decimal) + " of slab"
 	if s := r.FunctionalUnit.Service; s != nil {
 		var parts []string
 		if s.EquivalentAxles != nil {

@@ -22,7 +22,7 @@ func draftAddress(slug, id string) string { return "/inventories/" + slug + "/dr
 
 // CreateDraft begins a draft from a version.
 func (p *Pages) CreateDraft(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}
@@ -105,7 +105,7 @@ func (p *Pages) changedMeanwhile(c echo.Context, typed sent, not string) error {
 
 // PublishDraft makes a draft the next version of its inventory.
 func (p *Pages) PublishDraft(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}
@@ -153,7 +153,7 @@ func (p *Pages) AskToDeleteDraft(c echo.Context) error {
 
 // DeleteDraft gives a draft up.
 func (p *Pages) DeleteDraft(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}
@@ -173,7 +173,7 @@ func (p *Pages) DeleteDraft(c echo.Context) error {
 
 // RemoveItem takes an item of its own out of a draft.
 func (p *Pages) RemoveItem(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}
@@ -312,7 +312,7 @@ func readItem(f sent, code, currency string) (item *inventory.Item, values map[s
 
 // SaveNewItem adds an item to a draft.
 func (p *Pages) SaveNewItem(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}
@@ -321,7 +321,7 @@ func (p *Pages) SaveNewItem(c echo.Context) error {
 
 // SaveItem changes an item of a draft.
 func (p *Pages) SaveItem(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}

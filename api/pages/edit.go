@@ -4,10 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"fmt"
-	"io"
 	"net/http"
-	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -127,7 +124,7 @@ func (p *Pages) roomFor(c echo.Context, request []byte) (done func(), err error)
 // ChangeEdit takes what was typed, does what the button says and shows the form again, or
 // goes on to the answer.
 func (p *Pages) ChangeEdit(c echo.Context) error {
-	typed, err := fieldsOf(c, maxForm)
+	typed, err := formOf(c, maxForm)
 	if err != nil {
 		return err
 	}
@@ -163,7 +160,7 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 		if err != nil {
 			return err
 		}
-		f.take(typed)
+		f.take(typed.Values)
 		if focus, known := f.do(do); known {
 			e.focus, e.open, do = focus, f.open, ""
 		} else {
@@ -197,24 +194,6 @@ func (p *Pages) ChangeEdit(c echo.Context) error {
 		e.checked = true
 	}
 	return p.showEdit(c, &e, nil)
-}
-
-// fieldsOf reads a form of text fields, within bounds.
-func fieldsOf(c echo.Context, most int64) (url.Values, error) {
-	r := c.Request()
-	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), r.Body, most))
-	var over *http.MaxBytesError
-	if errors.As(err, &over) {
-		return nil, &service.Error{Code: "body-too-large", Detail: fmt.Sprintf("The form has more than %d bytes.", most)}
-	}
-	if err != nil {
-		return nil, &service.Error{Code: service.Malformed, Detail: "The form ended before it was complete.", Cause: err}
-	}
-	typed, err := url.ParseQuery(string(body))
-	if err != nil {
-		return nil, &service.Error{Code: service.Malformed, Detail: "The form is not encoded as a form is.", Cause: err}
-	}
-	return typed, nil
 }
 
 // request is the comparison as JSON; of what was typed as JSON the text itself.

@@ -5,6 +5,8 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"fmt"
+	"io"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -17,21 +19,32 @@ import (
 	"slabledger/service"
 )
 
-// maxFormBytes of a form without a file: a request of 1 MiB can take three times that
-// as the text of a field.
-const maxFormBytes = 3<<20 + 1<<16
+// What a form without a file may send.
+const (
+	// maxFormBytes: a request of 1 MiB can take three times that as the text of a field.
+	maxFormBytes = 3<<20 + 1<<16
+	// maxShortForm: a few lines of text.
+	maxShortForm = 4 << 10
+)
 
 // sent is what a person sent in a form. Lines end with LF.
 type sent struct{ url.Values }
 
-// formOf reads the fields of a form.
-func formOf(c echo.Context) (sent, error) {
-	r := c.Request()
-	r.Body = http.MaxBytesReader(c.Response(), r.Body, maxFormBytes)
-	if err := r.ParseForm(); err != nil {
-		return sent{}, &service.Error{Code: service.Malformed, Detail: "The form cannot be read, or is too large.", Cause: err}
+// formOf reads the fields of a form of at most so many bytes.
+func formOf(c echo.Context, most int64) (sent, error) {
+	body, err := io.ReadAll(http.MaxBytesReader(c.Response(), c.Request().Body, most))
+	var over *http.MaxBytesError
+	if errors.As(err, &over) {
+		return sent{}, &service.Error{Code: "body-too-large", Detail: fmt.Sprintf("The form has more than %d bytes.", most)}
 	}
-	for _, values := range r.PostForm {
+	if err != nil {
+		return sent{}, &service.Error{Code: service.Malformed, Detail: "The form ended before it was complete.", Cause: err}
+	}
+	fields, err := url.ParseQuery(string(body))
+	if err != nil {
+		return sent{}, &service.Error{Code: service.Malformed, Detail: "The form is not encoded as a form is.", Cause: err}
+	}
+	for _, values := range fields {
 		for i, value := range values {
 			if !utf8.ValidString(value) {
 				return sent{}, &service.Error{Code: service.Malformed, Detail: "The form is not in UTF-8."}
@@ -39,14 +52,14 @@ func formOf(c echo.Context) (sent, error) {
 			values[i] = strings.NewReplacer("\r\n", "\n", "\r", "\n").Replace(value)
 		}
 	}
-	return sent{r.PostForm}, nil
+	return sent{fields}, nil
 }
 
 // text is a field without space at its ends.
 func (f sent) text(name string) string { return strings.TrimSpace(f.Get(name)) }
 
-// revision is the state of a draft that a form was filled in on; 0, which no draft has,
-// where the field says none.
+// revision is the state of a draft or a study that a form was filled in on; 0, which none
+// has, where the field says none.
 func (f sent) revision() int {
 	n, err := strconv.Atoi(f.Get("revision"))
 	if err != nil || n < 1 {

@@ -148,7 +148,7 @@ func headed(r *service.ComparisonResponse, shown report.Shown) string {
 	if last := len(names) - 1; last > 0 {
 		of = strings.Join(names[:last], ", ") + " and " + names[last]
 	}
-	return fmt.Sprintf("%s: %s m² over %d years in %s", of, shown.Plain(r.FunctionalUnit.AreaM2.Decimal), r.FunctionalUnit.AnalysisPeriodYears, r.Inventory.Region)
+	return fmt.Sprintf("%s: %s over %d years in %s", of, shown.Area(r.FunctionalUnit.AreaM2.Decimal), r.FunctionalUnit.AnalysisPeriodYears, r.Inventory.Region)
 }
 
 // Asked reads which comparison the address means: the study that it is saved as, or nil,

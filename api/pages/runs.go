@@ -187,7 +187,7 @@ func (p *Pages) NewRun(c echo.Context) error {
 
 // CreateRun checks a request as its operation would, and queues it.
 func (p *Pages) CreateRun(c echo.Context) error {
-	f, err := formOf(c)
+	f, err := formOf(c, maxFormBytes)
 	if err != nil {
 		return err
 	}

@@ -48,7 +48,7 @@ func (p *Pages) askName(c echo.Context, request []byte, v *saveView) error {
 // SaveComparison saves a comparison as a study and goes on to it. A form that is sent
 // twice saves once.
 func (p *Pages) SaveComparison(c echo.Context) error {
-	typed, err := fieldsOf(c, maxForm)
+	typed, err := formOf(c, maxForm)
 	if err != nil {
 		return err
 	}

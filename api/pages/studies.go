@@ -105,7 +105,11 @@ func (p *Pages) DescribeStudy(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	form := describeForm{ID: study.ID, Name: strings.TrimSpace(c.FormValue("name")), Tags: c.FormValue("tags"), Revision: numberIn(c.FormValue("revision"), 1, 1<<30, 0)}
+	typed, err := formOf(c, maxShortForm)
+	if err != nil {
+		return err
+	}
+	form := describeForm{ID: study.ID, Name: typed.text("name"), Tags: typed.Get("tags"), Revision: typed.revision()}
 	content, err := json.Marshal(map[string]any{"name": form.Name, "tags": splitTags(form.Tags)}, json.Deterministic(true), jsontext.AllowInvalidUTF8(true))
 	if err != nil {
 		return err
@@ -157,7 +161,11 @@ func (p *Pages) DeleteStudy(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	err = p.desk.Service.DeleteStudy(c.Request().Context(), study.ID, numberIn(c.FormValue("revision"), 1, 1<<30, 0))
+	typed, err := formOf(c, maxShortForm)
+	if err != nil {
+		return err
+	}
+	err = p.desk.Service.DeleteStudy(c.Request().Context(), study.ID, typed.revision())
 	if err == nil {
 		return c.Redirect(http.StatusSeeOther, "/studies")
 	}

@@ -25,22 +25,52 @@ const (
 	byF150  = "mor_plus_f150"
 )
 
-// sizingView is what the template of a thickness sees.
-type sizingView struct {
+// formView is what the template of a form sees that stands by itself, with its answer.
+type formView struct {
 	*form
 	Request, Units string
 	Example        bool // nothing is changed yet
 	Checked        bool // of the form of a comparison; never here
 	Pressed        bool // a button of the form was pressed, and nothing computed
-	Long           bool // too long for an address
 	Problem        *Problem
 	Wrong          []wrong
 	FocusSummary   bool
-	Slabs          []sizedSlab
-	Notices        []string
-	Hash, Engine   string
-	Views          []view
-	Link           string
+}
+
+// show takes a form into the view: the request that it shows, and how figures are shown.
+func (v *formView) show(c echo.Context, f *form) (request []byte, shown report.Shown, err error) {
+	shown = ShownOf(c)
+	shown.US = v.Units == "us"
+	v.form = f
+	if request, err = f.doc.text(); err == nil {
+		v.Request, err = packed(request)
+	}
+	return request, shown, err
+}
+
+// refuse tells beside the fields why there is no answer.
+func (p *Pages) refuse(c echo.Context, v *formView, err error) (status int) {
+	problem := p.desk.Explain(c, err)
+	v.Problem, v.Wrong, v.FocusSummary = &problem, v.blame(problem.Faults), true
+	return problem.Status
+}
+
+// sayInWords has what the service says of a whole request in the words of its form.
+func (v *formView) sayInWords(texts []string) {
+	for i, text := range texts {
+		texts[i] = v.inWords(nil, text)
+	}
+}
+
+// sizingView is what the template of a thickness sees.
+type sizingView struct {
+	formView
+	Long         bool // too long for an address
+	Slabs        []sizedSlab
+	Notices      []string
+	Hash, Engine string
+	Views        []view
+	Link         string
 }
 
 // example is a request that works, to begin with.
@@ -60,7 +90,7 @@ func (p *Pages) Thickness(c echo.Context) error {
 	if err != nil {
 		return &service.Error{Code: service.Malformed, Detail: "The request in the address is not JSON that can be read.", Cause: err}
 	}
-	return p.showThickness(c, newThicknessForm(doc), sizingView{Example: c.QueryParam("request") == "", Units: c.QueryParam("units")})
+	return p.showThickness(c, newThicknessForm(doc), sizingView{formView: formView{Example: c.QueryParam("request") == "", Units: c.QueryParam("units")}})
 }
 
 // ChangeThickness takes what was typed. It goes on to the address that says it, or does
@@ -70,9 +100,9 @@ func (p *Pages) ChangeThickness(c echo.Context) error {
 	if err != nil {
 		return err
 	}
-	v := sizingView{Units: typed.Get("units")}
+	v := sizingView{formView: formView{Units: typed.Get("units")}}
 	f := newThicknessForm(doc)
-	f.take(typed)
+	f.take(typed.Values)
 	if focus, known := f.do(typed.Get("do")); known {
 		f = newThicknessForm(doc)
 		f.look(focus)
@@ -104,18 +134,18 @@ func newThicknessForm(doc document) *form {
 
 // typed reads a form that carries its request along: what was typed, and the request as it
 // was shown.
-func (p *Pages) typed(c echo.Context) (url.Values, document, error) {
-	typed, err := fieldsOf(c, maxFormBytes)
+func (p *Pages) typed(c echo.Context) (sent, document, error) {
+	typed, err := formOf(c, maxFormBytes)
 	if err != nil {
-		return nil, nil, err
+		return sent{}, nil, err
 	}
 	request, err := readRequest(typed.Get("request"))
 	if err != nil {
-		return nil, nil, err
+		return sent{}, nil, err
 	}
 	doc, err := readDocument(request)
 	if err != nil {
-		return nil, nil, &service.Error{Code: service.Malformed, Detail: "The request in the form is not JSON that can be read.", Cause: err}
+		return sent{}, nil, &service.Error{Code: service.Malformed, Detail: "The request in the form is not JSON that can be read.", Cause: err}
 	}
 	return typed, doc, nil
 }
@@ -124,34 +154,23 @@ func (p *Pages) typed(c echo.Context) (url.Values, document, error) {
 // with the form.
 func (p *Pages) showThickness(c echo.Context, f *form, v sizingView) error {
 	ctx := c.Request().Context()
-	shown := ShownOf(c)
-	shown.US = v.Units == "us"
-	text, err := f.doc.text()
+	text, shown, err := v.show(c, f)
 	if err != nil {
 		return err
 	}
-	if v.Request, err = packed(text); err != nil {
-		return err
-	}
-	v.form = f
 	status, title := http.StatusOK, "Size a slab"
 	if !v.Pressed {
 		answer, err := used(ctx, p, "sizeSlab", text, p.desk.Service.SizeSlab)
 		if err == nil {
 			v.Notices, v.Hash, v.Engine = answer.Notices, answer.RequestHash, answer.EngineVersion
-			v.Slabs, err = p.sizedByMethods(ctx, text, answer, shown)
-			if err != nil {
+			if v.Slabs, err = p.sizedByMethods(ctx, text, answer, shown); err != nil {
 				return err
 			}
 			for _, slab := range v.Slabs {
-				for i, text := range slab.Warnings {
-					slab.Warnings[i] = f.inWords(nil, text)
-				}
+				v.sayInWords(slab.Warnings)
 			}
 		} else {
-			problem := p.desk.Explain(c, err)
-			v.Problem, v.Wrong, v.FocusSummary = &problem, f.blame(problem.Faults), true
-			status, title = problem.Status, "Not computed: Size a slab"
+			status, title = p.refuse(c, &v.formView, err), "Not computed: Size a slab"
 		}
 	}
 	if c.Request().Method == http.MethodGet {
@@ -257,7 +276,7 @@ func sizingFacts(r *service.ThicknessResult, d service.ThicknessDesign, shown re
 		list = append(list, fact{plain("Rounded by"), fmt.Sprintf("%s %s (%s %%)", lengthOf(shown, r.RoundedByMM), length, shown.Significant(r.RoundedByPercent.Decimal))})
 	}
 	list = append(list, fact{plain("Governed by"), words(r.Governs)},
-		fact{termOf("modulus of rupture", "Strength counted on"), fmt.Sprintf("%s MPa; %s", shown.Significant(r.EffectiveStrengthMPa.Decimal), ruleInWords(r.StrengthRule))})
+		fact{termOf("modulus of rupture", "Strength counted on"), fmt.Sprintf("%s; %s", shown.Stress(r.EffectiveStrengthMPa.Decimal), ruleInWords(r.StrengthRule))})
 	if ratio, known := ratioOf(r, d); known {
 		list = append(list, fact{termOf("residual strength ratio", "Residual strength ratio"), shown.Significant(ratio) + " %"})
 	}
@@ -266,9 +285,13 @@ func sizingFacts(r *service.ThicknessResult, d service.ThicknessDesign, shown re
 	}
 	switch {
 	case r.Soil != nil:
-		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), fmt.Sprintf("%s MPa/m on top of the base", shown.Significant(r.Soil.K.Decimal))})
+		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), shown.Reaction(r.Soil.K.Decimal) + " on top of the base"})
 	case d.Soil.K != "":
-		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), d.Soil.K})
+		k := d.Soil.K // as it is given
+		if q, err := unit.Parse(k, unit.SubgradeReaction); err == nil && shown.US {
+			k = shown.Reaction(q.SI().Shift(-6))
+		}
+		list = append(list, fact{termOf("modulus of subgrade reaction", "Modulus of subgrade reaction"), k})
 	case d.Soil.CBR != "":
 		list = append(list, fact{plain("California bearing ratio"), d.Soil.CBR})
 	}
@@ -337,7 +360,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 	}
 	all := figures{ID: "sizes-"}
 	length := shown.LengthUnit()
-	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "By each criterion, "+length, "Governed by", "Strength counted on, MPa", "Load safety factor")
+	t := all.table("Slabs sized by a method", "Alternative", "Method", "Thickness, "+length, "Least that carries the traffic, "+length, "By each criterion, "+length, "Governed by", "Strength counted on, "+shown.StressUnit(), "Load safety factor")
 	out := &thicknesses{}
 	err := p.desk.Compute(ctx, "sizeSlab", func(ctx context.Context) error {
 		for i := range r.Alternatives {
@@ -354,7 +377,7 @@ func (p *Pages) sizedSlabs(ctx context.Context, r *service.ComparisonResponse, s
 			for _, criterion := range s.Criteria {
 				by = append(by, words(criterion.Criterion)+" "+lengthOf(shown, criterion.RequiredMM))
 			}
-			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(s.EffectiveStrengthMPa.Decimal), factor)
+			t.row(a.Name, standards[s.Method], shown.Length(s.ThicknessMM.Decimal), lengthOf(shown, s.RequiredMM), strings.Join(by, "; "), words(s.Governs), shown.Significant(shown.StressOf(s.EffectiveStrengthMPa.Decimal)), factor)
 			if len(r.Alternatives) > inColumns {
 				continue
 			}

@@ -363,6 +363,15 @@ func isolated(name string) string {
 // or in other units to as many decimals.
 func (s Shown) whole(d decimal.Decimal) string { return s.Plain(d.RoundBank(num.Places)) }
 
+// full shows an amount of a data table in all the digits of the answer; converted to US
+// units, in as many decimals as whole has.
+func (s Shown) full(d decimal.Decimal) string {
+	if s.US {
+		return s.whole(d)
+	}
+	return s.Plain(d)
+}
+
 // counted is a count with its noun: "1 alternative", "3 alternatives".
 func counted(n int, noun string) string {
 	if n == 1 {

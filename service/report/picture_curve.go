@@ -20,12 +20,12 @@ var lineColours = []string{fills[4].colour, fills[5].colour, fills[2].colour, "c
 // LoadDeflection draws the load of each beam over its deflection, or the opening of its
 // crack mouth, with the points that the standard reads. service.BeamCurves reads them.
 func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Picture {
-	length := shown.LengthUnit()
+	length, force := shown.LengthUnit(), shown.ForceUnit()
 	d := &drawing{Picture: Picture{ID: id, Title: "Load against deflection"}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Loads that the standard reads, by beam", Columns: []PictureColumn{{Head: "Beam"}, {Head: "Point"}, {Head: "Deflection or opening", Unit: length, Numeric: true}, {Head: "Load", Unit: "kN", Numeric: true}}}
+	d.Table = PictureTable{Caption: "Loads that the standard reads, by beam", Columns: []PictureColumn{{Head: "Beam"}, {Head: "Point"}, {Head: "Deflection or opening", Unit: length, Numeric: true}, {Head: "Load", Unit: force, Numeric: true}}}
 	for _, c := range curves {
 		for _, r := range c.Read {
-			d.Table.Rows = append(d.Table.Rows, []string{Printable(c.Beam), pointName(r.Point), shown.whole(shown.LengthOf(r.MM)), shown.whole(r.KN)})
+			d.Table.Rows = append(d.Table.Rows, []string{Printable(c.Beam), pointName(r.Point), shown.whole(shown.LengthOf(r.MM)), shown.whole(shown.ForceOf(r.KN))})
 		}
 	}
 	var drawn []service.BeamCurvePoints
@@ -61,10 +61,10 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		}
 	}
 	const top, bottom = 66 * unit, 340 * unit
-	ys := newScale(ly, hy, bottom, top, 6)
+	ys := newScale(shown.ForceOf(ly), shown.ForceOf(hy), bottom, top, 6)
 	left, right := inset+ys.room(shown)+4*unit, fullWidth-inset-150*unit
 	xs := newScale(shown.LengthOf(lx), shown.LengthOf(hx), left, right, 6)
-	d.up(ys, left, right, "Load, kN", shown)
+	d.up(ys, left, right, "Load, "+force, shown)
 	d.across(xs, bottom, top, name+", "+length, shown)
 
 	// Where the standard reads, once for all beams that agree in it.
@@ -91,7 +91,7 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 	for k, c := range drawn {
 		var px1, py1 []px
 		for _, p := range c.Points {
-			px1, py1 = append(px1, xs.at(shown.LengthOf(p.MM))), append(py1, ys.at(p.KN))
+			px1, py1 = append(px1, xs.at(shown.LengthOf(p.MM))), append(py1, ys.at(shown.ForceOf(p.KN)))
 		}
 		px1, py1 = thinned(px1, py1)
 		says := c.Beam
@@ -106,8 +106,8 @@ func LoadDeflection(id string, curves []service.BeamCurvePoints, shown Shown) Pi
 		d.Marks[len(d.Marks)-1].Stroke = colour
 		d.text(right+50*unit, at+5*unit, "start", fitted(says, fullWidth-inset-right-50*unit))
 		for _, r := range c.Read {
-			x, y := xs.at(shown.LengthOf(r.MM)), ys.at(r.KN)
-			said := fmt.Sprintf("%s, %s: %s kN at %s %s", named(c.Beam), pointName(r.Point), shown.Significant(r.KN), shown.Significant(shown.LengthOf(r.MM)), length)
+			x, y := xs.at(shown.LengthOf(r.MM)), ys.at(shown.ForceOf(r.KN))
+			said := fmt.Sprintf("%s, %s: %s %s at %s %s", named(c.Beam), pointName(r.Point), shown.Significant(shown.ForceOf(r.KN)), force, shown.Significant(shown.LengthOf(r.MM)), length)
 			if fixedPoint(r.Point) {
 				d.add(mark{Kind: "circle", Class: "point", X: x, Y: y, W: 4 * unit, Fill: colour, Stroke: "currentColor", Thick: "1", Text: said})
 			} else {
@@ -146,11 +146,11 @@ func (d *drawing) describeCurves(drawn []service.BeamCurvePoints, shown Shown) s
 		if i == 0 {
 			lead = " The loads are: "
 		}
-		from, to := shown.Significant(least[p]), shown.Significant(most[p])
+		from, to := shown.Significant(shown.ForceOf(least[p])), shown.Significant(shown.ForceOf(most[p]))
 		if from == to {
-			fmt.Fprintf(&b, "%s%s %s kN", lead, pointName(p), from)
+			fmt.Fprintf(&b, "%s%s %s %s", lead, pointName(p), from, shown.ForceUnit())
 		} else {
-			fmt.Fprintf(&b, "%s%s %s to %s kN", lead, pointName(p), from, to)
+			fmt.Fprintf(&b, "%s%s %s to %s %s", lead, pointName(p), from, to, shown.ForceUnit())
 		}
 	}
 	if len(order) > 0 {

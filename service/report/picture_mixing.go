@@ -12,8 +12,10 @@ import (
 // for how long it mixes and what comes out. A mix without stages is one.
 func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, shown Shown) Picture {
 	names := itemNames(sources)
+	density, mass, volume := shown.MassPerVolumeUnit(), shown.either("kg", "lb"), shown.either("m³", "yd³")
+	cube := "1 " + volume
 	d := &drawing{Picture: Picture{ID: id, Title: "Mixing of " + named(a.Name)}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Materials by stage of mixing, for 1 m³ of concrete of " + named(a.Name), Columns: []PictureColumn{{Head: "Stage"}, {Head: "Mixer"}, {Head: "Mixing time", Unit: "min", Numeric: true}, {Head: "Material"}, {Head: "Mass", Unit: "kg/m³", Numeric: true}}}
+	d.Table = PictureTable{Caption: "Materials by stage of mixing, for " + cube + " of concrete of " + named(a.Name), Columns: []PictureColumn{{Head: "Stage"}, {Head: "Mixer"}, {Head: "Mixing time", Unit: "min", Numeric: true}, {Head: "Material"}, {Head: "Mass", Unit: density, Numeric: true}}}
 	stages, planned := a.Mix.Stages, true
 	if len(stages) == 0 {
 		planned = false
@@ -32,7 +34,7 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		}
 		for _, c := range s.Constituents {
 			total = total.Add(c.MassKgPerM3.Decimal)
-			d.Table.Rows = append(d.Table.Rows, []string{Printable(s.Name), mixer, time, Printable(names(c.Item)), shown.Plain(c.MassKgPerM3.Decimal)})
+			d.Table.Rows = append(d.Table.Rows, []string{Printable(s.Name), mixer, time, Printable(names(c.Item)), shown.full(shown.MassPerVolumeOf(c.MassKgPerM3.Decimal))})
 		}
 	}
 	if len(d.Table.Rows) == 0 {
@@ -46,11 +48,11 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 			if i == 0 {
 				lead = ": "
 			}
-			mass := decimal.Zero
+			taken := decimal.Zero
 			for _, c := range s.Constituents {
-				mass = mass.Add(c.MassKgPerM3.Decimal)
+				taken = taken.Add(c.MassKgPerM3.Decimal)
 			}
-			d.Description += fmt.Sprintf("%s%s takes %s kg/m³", lead, named(s.Name), shown.Significant(mass))
+			d.Description += fmt.Sprintf("%s%s takes %s %s", lead, named(s.Name), shown.MassPerVolume(taken), density)
 			if s.Minutes > 0 {
 				d.Description += " and mixes " + counted(s.Minutes, "minute")
 			}
@@ -58,9 +60,9 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 				d.Description += " at a water/binder ratio of " + shown.Number(s.WaterBinderRatio.Decimal, 2)
 			}
 		}
-		d.Description += fmt.Sprintf("; in all %s for %s kg/m³.", counted(minutes, "minute"), shown.Significant(total))
+		d.Description += fmt.Sprintf("; in all %s for %s %s.", counted(minutes, "minute"), shown.MassPerVolume(total), density)
 	} else {
-		d.Description = fmt.Sprintf("The concrete of %s is mixed at once, %s kg/m³; the request gives no stages and no times.", named(a.Name), shown.Significant(total))
+		d.Description = fmt.Sprintf("The concrete of %s is mixed at once, %s %s; the request gives no stages and no times.", named(a.Name), shown.MassPerVolume(total), density)
 	}
 
 	const boxLeft, boxRight = 372 * unit, 624 * unit
@@ -82,23 +84,23 @@ func StagedMixing(id string, a *service.Result, sources []service.ItemUsed, show
 		}
 		for k, c := range s.Constituents {
 			at := y + px(k)*lineHeight + 18*unit
-			d.text(inset+74*unit, at, "end", shown.Number(c.MassKgPerM3.Decimal, 1))
-			d.text(inset+82*unit, at, "start", fitted("kg  "+names(c.Item), boxLeft-inset-120*unit))
+			d.text(inset+74*unit, at, "end", shown.Number(shown.MassPerVolumeOf(c.MassKgPerM3.Decimal), 1))
+			d.text(inset+82*unit, at, "start", fitted(mass+"  "+names(c.Item), boxLeft-inset-120*unit))
 		}
 		d.curve("brace", []px{boxLeft - 30*unit, boxLeft - 26*unit, boxLeft - 26*unit, boxLeft - 30*unit}, []px{y + 4*unit, y + 4*unit, y + high - 4*unit, y + high - 4*unit}, "", "1", "")
 		d.arrow(boxLeft-26*unit, y+high/2, boxLeft, y+high/2)
 		y += high
 		d.arrow(middle, y, middle, y+30*unit)
-		out := shown.Number(s.VolumeM3PerM3.Decimal, 3) + " m³"
+		out := shown.Number(s.VolumeM3PerM3.Decimal, 3) + " " + volume
 		if i == len(stages)-1 {
-			out = "1 m³ of concrete"
+			out = cube + " of concrete"
 		}
 		if !s.VolumeM3PerM3.IsZero() || i == len(stages)-1 {
 			d.text(middle+10*unit, y+20*unit, "start", out)
 		}
 		y += 34 * unit
 	}
-	d.text(middle, y+8*unit, "middle", shown.Number(a.Mix.FreshDensityKgPerM3.Decimal, 0)+" kg/m³ fresh")
+	d.text(middle, y+8*unit, "middle", shown.Number(shown.MassPerVolumeOf(a.Mix.FreshDensityKgPerM3.Decimal), 0)+" "+density+" fresh")
 	d.H = y + 16*unit
 	return d.done()
 }

@@ -19,12 +19,12 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 	if r == nil {
 		return Picture{ID: id, Title: "Damage by axle group", Description: "The thickness was given and not sized, so there is nothing to draw."}
 	}
-	thickness := shown.Length(r.ThicknessMM.Decimal) + " " + shown.LengthUnit()
+	thickness, force := shown.Length(r.ThicknessMM.Decimal)+" "+shown.LengthUnit(), shown.ForceUnit()
 	d := &drawing{Picture: Picture{ID: id, Title: "Damage by axle group at " + thickness}, W: fullWidth}
-	d.Table = PictureTable{Caption: "Damage by axle group at a thickness of " + thickness, Columns: []PictureColumn{{Head: "Axle group"}, {Head: "Load", Unit: "kN", Numeric: true}, {Head: "Repetitions", Numeric: true},
+	d.Table = PictureTable{Caption: "Damage by axle group at a thickness of " + thickness, Columns: []PictureColumn{{Head: "Axle group"}, {Head: "Load", Unit: force, Numeric: true}, {Head: "Repetitions", Numeric: true},
 		{Head: "Fatigue damage", Unit: "%", Numeric: true}, {Head: "Erosion damage", Unit: "%", Numeric: true}}}
 	for _, l := range r.Damage {
-		d.Table.Rows = append(d.Table.Rows, []string{words(l.Axle), shown.Plain(l.LoadKN.Decimal), shown.Plain(l.Repetitions.Decimal), shown.Plain(l.FatigueDamagePercent.Decimal), shown.Plain(l.ErosionDamagePercent.Decimal)})
+		d.Table.Rows = append(d.Table.Rows, []string{words(l.Axle), shown.full(shown.ForceOf(l.LoadKN.Decimal)), shown.Plain(l.Repetitions.Decimal), shown.Plain(l.FatigueDamagePercent.Decimal), shown.Plain(l.ErosionDamagePercent.Decimal)})
 	}
 	if len(r.Damage) == 0 {
 		d.Description = "The method " + r.Method + " has no damage by axle group, so there is nothing to draw."
@@ -44,8 +44,8 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 			worst = l
 		}
 	}
-	d.Description = fmt.Sprintf("At %s all axle groups together use up: %s; at 100 %% a life is over. The most by one group is by %s axles of %s kN: fatigue %s %%, erosion %s %%.", thickness, totals,
-		words(worst.Axle), shown.Significant(worst.LoadKN.Decimal), shown.Significant(worst.FatigueDamagePercent.Decimal), shown.Significant(worst.ErosionDamagePercent.Decimal))
+	d.Description = fmt.Sprintf("At %s all axle groups together use up: %s; at 100 %% a life is over. The most by one group is by %s axles of %s %s: fatigue %s %%, erosion %s %%.", thickness, totals,
+		words(worst.Axle), shown.Significant(shown.ForceOf(worst.LoadKN.Decimal)), force, shown.Significant(worst.FatigueDamagePercent.Decimal), shown.Significant(worst.ErosionDamagePercent.Decimal))
 	if n := len(lines) - mostAxles; n > 0 {
 		slices.SortStableFunc(lines, func(a, b service.DamageLine) int {
 			return decimal.Max(b.FatigueDamagePercent.Decimal, b.ErosionDamagePercent.Decimal).Cmp(decimal.Max(a.FatigueDamagePercent.Decimal, a.ErosionDamagePercent.Decimal))
@@ -67,7 +67,7 @@ func DamageByAxleGroup(id string, r *service.ThicknessResult, shown Shown) Pictu
 	top, bottom := y-4*unit, y+px(len(lines))*high
 	d.across(axis, bottom, top, "Damage, % of the life", shown)
 	for _, l := range lines {
-		name := words(l.Axle) + ", " + shown.Significant(l.LoadKN.Decimal) + " kN"
+		name := words(l.Axle) + ", " + shown.Significant(shown.ForceOf(l.LoadKN.Decimal)) + " " + force
 		d.text(left-8*unit, y+20*unit, "end", fitted(name, nameRoom))
 		for k, v := range []decimal.Decimal{l.FatigueDamagePercent.Decimal, l.ErosionDamagePercent.Decimal} {
 			at := y + px(k)*bar

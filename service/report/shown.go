@@ -54,6 +54,8 @@ var (
 	mPerMile        = decimal.New(1609344, -3)
 	kgPerPound      = decimal.New(45359237, -8)
 	mmPerInch       = decimal.New(254, -1)
+	mm2PerSqInch    = decimal.New(64516, -2)
+	newtonPerLbf    = decimal.New(44482216152605, -13)
 	kgPerTonne      = decimal.NewFromInt(1000)
 	mPerKm          = decimal.NewFromInt(1000)
 )
@@ -81,10 +83,7 @@ func (s Shown) factor(of *service.Head, a *service.Result) (decimal.Decimal, boo
 func (s Shown) per(of *service.Head) string {
 	switch s.Basis {
 	case WholeJob:
-		if s.US {
-			return " for " + s.Number(num.Quotient(of.FunctionalUnit.AreaM2.Decimal, m2PerSquareYard), 0) + " yd²"
-		}
-		return " for " + s.Plain(of.FunctionalUnit.AreaM2.Decimal) + " m²"
+		return " for " + s.Area(of.FunctionalUnit.AreaM2.Decimal)
 	case PerLane:
 		if s.US {
 			return "/lane-mile"
@@ -206,11 +205,79 @@ func (s Shown) MassPerVolumeUnit() string {
 // MassPerVolume shows a mass, of a constituent or of CO2e, in kg per cubic metre of
 // concrete, to three significant digits.
 func (s Shown) MassPerVolume(kgPerM3 decimal.Decimal) string {
+	return s.Significant(s.MassPerVolumeOf(kgPerM3))
+}
+
+// MassPerVolumeOf is a mass in kg per cubic metre of concrete in the unit chosen.
+func (s Shown) MassPerVolumeOf(kgPerM3 decimal.Decimal) decimal.Decimal {
 	amount, _ := s.perVolume(kgPerM3)
 	if s.US {
-		amount = num.Quotient(amount, kgPerPound)
+		return num.Quotient(amount, kgPerPound)
 	}
-	return s.Significant(amount)
+	return amount
+}
+
+// StressUnit names the unit of strengths and stresses.
+func (s Shown) StressUnit() string { return s.either("MPa", "psi") }
+
+// StressOf is a strength or a stress of so many MPa in the unit chosen.
+func (s Shown) StressOf(mpa decimal.Decimal) decimal.Decimal {
+	if s.US {
+		return num.Quotient(mpa.Mul(mm2PerSqInch), newtonPerLbf) // MPa are N/mm²
+	}
+	return mpa
+}
+
+// Stress shows a strength or a stress to three significant digits, with its unit.
+func (s Shown) Stress(mpa decimal.Decimal) string {
+	return s.Significant(s.StressOf(mpa)) + " " + s.StressUnit()
+}
+
+// Reaction shows a modulus of subgrade reaction to three significant digits, with its unit.
+func (s Shown) Reaction(mpaPerM decimal.Decimal) string {
+	if s.US { // psi for each inch, which is mmPerInch of the 1000 mm of a metre
+		return s.Significant(s.StressOf(mpaPerM.Mul(mmPerInch).Shift(-3))) + " psi/in"
+	}
+	return s.Significant(mpaPerM) + " MPa/m"
+}
+
+// ForceUnit names the unit of loads.
+func (s Shown) ForceUnit() string { return s.either("kN", "kip") }
+
+// ForceOf is a load of so many kN in the unit chosen.
+func (s Shown) ForceOf(kN decimal.Decimal) decimal.Decimal {
+	if s.US {
+		return num.Quotient(kN, newtonPerLbf) // 1000 N by 1000 lbf
+	}
+	return kN
+}
+
+// EnergyUnit names the unit of a toughness.
+func (s Shown) EnergyUnit() string { return s.either("J", "in·lbf") }
+
+// EnergyOf is a toughness of so many joules in the unit chosen.
+func (s Shown) EnergyOf(j decimal.Decimal) decimal.Decimal {
+	if s.US {
+		return num.Quotient(j.Shift(3), newtonPerLbf.Mul(mmPerInch))
+	}
+	return j
+}
+
+// Area shows an area of so many square metres with its unit: whole square yards, or
+// square metres in full.
+func (s Shown) Area(m2 decimal.Decimal) string {
+	if s.US {
+		return s.Number(num.Quotient(m2, m2PerSquareYard), 0) + " yd²"
+	}
+	return s.Plain(m2) + " m²"
+}
+
+// either is a name in SI, or that in US units.
+func (s Shown) either(si, us string) string {
+	if s.US {
+		return us
+	}
+	return si
 }
 
 // LengthUnit names the unit that Length shows.

@@ -65,6 +65,25 @@ func TestFiguresPerVolumeAreShownInTheUnitsChosen(t *testing.T) {
 	}
 }
 
+// Strengths, loads and the like are shown in US units by the exact factors of NIST SP 811
+// (B.8): 1 lbf = 4.4482216152605 N, 1 in = 25.4 mm. The wants are worked by hand from them:
+// 1 MPa = 645.16/4.4482… = 145.038 psi, 1 MPa/m = 145.038 × 0.0254 = 3.68396 psi/in, 1 kN =
+// 0.224809 kip, 1 J = 1/(4.4482… × 0.0254) = 8.85075 in·lbf.
+func TestMechanicalAmountsAreShownInTheUnitsChosen(t *testing.T) {
+	si, us := Shown{}, Shown{US: true}
+	for _, c := range [][2]string{
+		{si.Stress(dec("4.5")), "4.50 MPa"}, {us.Stress(dec("4.5")), "653 psi"}, {us.StressOf(dec("1")).Round(3).String(), "145.038"},
+		{si.Reaction(dec("60")), "60.0 MPa/m"}, {us.Reaction(dec("60")), "221 psi/in"},
+		{us.ForceOf(dec("100")).Round(4).String() + " " + us.ForceUnit(), "22.4809 kip"}, {si.ForceOf(dec("100")).String() + " " + si.ForceUnit(), "100 kN"},
+		{us.EnergyOf(dec("1")).Round(5).String() + " " + us.EnergyUnit(), "8.85075 in·lbf"}, {si.EnergyUnit(), "J"},
+		{si.Area(dec("7300")), "7300 m²"}, {us.Area(dec("7300")), "8731 yd²"}, // 7300 / 0.83612736 = 8730.74
+	} {
+		if c[0] != c[1] {
+			t.Errorf("%q, want %q", c[0], c[1])
+		}
+	}
+}
+
 // The separators are those of the locale; they never change a digit.
 func TestNumbersHaveTheSeparatorsOfTheLocale(t *testing.T) {
 	for asked, want := range map[string]string{"": "−1,234,567.50", "de, en;q=0.5": "−1.234.567,50", "de-CH": "−1’234’567.50", "fr-CA": "−1\u00a0234\u00a0567,50", "ja": "−1,234,567.50", "en-IN": "−12,34,567.50", "*;;": "−1,234,567.50"} {
