@@ -567,6 +567,24 @@ func TestUnequalAlternativesAreNotRankedBySamplesEither(t *testing.T) {
 			pair := object2("first", "plain", "second", "fibre", "measure", "total_carbon")
 			b := mustBreakEven(t, svc, body, object2("measure", "total_carbon", "variable", object2("item", "cement-cem-i", "of", "factor"), "range", object2("low", "0", "high", "2")))
 			s := sensitivity(t, svc, body, pair)
+			var comparison any
+			if err := json.Unmarshal(body, &comparison); err != nil {
+				t.Fatal(err)
+			}
+			asked, err := json.Marshal(object2("comparison", comparison, "boundaries", []any{"A1-A3"}))
+			if err != nil {
+				t.Fatal(err)
+			}
+			m, err := svc.Methods(t.Context(), asked)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if first := m.Combinations[0]; (len(first.FirstOnCost)+len(first.FirstOnCarbon) > 0) != slices.Contains(c.ranked, "net_present_value") {
+				t.Errorf("first by a choice of method: %v, %v", first.FirstOnCost, first.FirstOnCarbon)
+			}
+			if told := strings.Contains(strings.Join(m.Notices, "\n"), service1); told != slices.Contains(c.said, service1) {
+				t.Errorf("methods: %q", m.Notices)
+			}
 			for what, notices := range map[string][]string{"uncertainty": r.Notices, "break-even": b.Notices, "sensitivity": s.Notices} {
 				text := strings.Join(notices, "\n")
 				for _, part := range []string{service1, modules, override} {

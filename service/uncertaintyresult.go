@@ -215,11 +215,7 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 		Notices: []string{Caution,
 			"standard errors and intervals come from the number of samples alone; they say nothing of how well the spreads are known",
 			"nothing that is sampled is part of a hash; request_hash is over the request"}}
-	everyone := make([]int, len(u.all))
-	for i := range everyone {
-		everyone[i] = i
-	}
-	together := footingOf(u.request.Comparison, u.all, everyone)
+	together := footingOf(u.request.Comparison, u.all, everyone(u.all))
 	r.Notices = slices.Concat(r.Notices, u.catalogue.overrideNotices(), together.notices(u.request.Measures...))
 	if r.Fixed == nil {
 		r.Fixed = []HeldInput{}

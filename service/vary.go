@@ -319,6 +319,15 @@ func footingOf(req ComparisonRequest, all []totals, chosen []int) footing {
 	return f
 }
 
+// everyone is the places of all alternatives.
+func everyone(all []totals) []int {
+	places := make([]int, len(all))
+	for i := range places {
+		places[i] = i
+	}
+	return places
+}
+
 // notices are what an answer says beside figures that do not compare.
 func (f footing) notices(measures ...string) []string {
 	var list []string
