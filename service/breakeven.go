@@ -133,7 +133,10 @@ func (s *Service) BreakEven(ctx context.Context, body []byte, refused ...fault.F
 		return nil, errFaults(faults.All())
 	}
 	resp = &BreakEvenResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
-		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: append([]string{Caution}, c.overrideNotices()...)}
+		Variable: VariableApplied{req.Variable, w.unit(), Plain{w.nominal()}}, Notices: slices.Concat([]string{Caution}, c.overrideNotices(), footingOf(req.Comparison, all, w.chosen).notices(req.Measure))}
+	if eco := req.Comparison.Economics; req.Variable.CarbonPrice && eco.CarbonPrice != nil && eco.CarbonPrice.InCost {
+		resp.Notices = append(resp.Notices, "the net present value has the comparison's own price of carbon in it; the price that is varied comes on top of that: to vary it in its place, name /economics/carbon_price/amount")
+	}
 	err = s.crossings(ctx, w, low, high, resp)
 	if errors.Is(err, compare.ErrCrossings) {
 		return nil, errFaults(oneFault("/range", "compute-budget-exceeded", err.Error()))

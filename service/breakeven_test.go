@@ -306,3 +306,31 @@ func TestWhereTheyAreEqualNeitherIsLower(t *testing.T) {
 		}
 	}
 }
+
+// A price of carbon that is varied is on top of one that the cost already has, which the
+// answer says; the member itself is varied in its place, and ties where it would alone.
+func TestPriceOfCarbonOnTopOfAnother(t *testing.T) {
+	svc := newService(t)
+	within := object2("low", "0", "high", "2000")
+	both := request(t, edit{"/economics/carbon_price", object2("amount", "50 EUR/t", "in_cost", true)})
+	alone := mustBreakEven(t, svc, request(t), object2("variable", object2("carbon_price", true), "range", within))
+	onTop := mustBreakEven(t, svc, both, object2("variable", object2("carbon_price", true), "range", within))
+	instead := mustBreakEven(t, svc, both, object2("variable", object2("pointer", "/economics/carbon_price/amount", "unit", "EUR/t"), "range", within))
+	for what, c := range map[string]struct {
+		r     *service.BreakEvenResponse
+		above string
+		said  bool
+	}{"alone": {alone, "0", false}, "on top": {onTop, "50", true}, "in its place": {instead, "0", false}} {
+		if len(c.r.Crossings) != 1 {
+			t.Fatalf("%s: %s", what, c.r.Conclusion)
+		}
+		// The two tie where the whole price is that of the first.
+		whole := c.r.Crossings[0].Value.Add(decimal.RequireFromString(c.above))
+		if whole.Sub(alone.Crossings[0].Value.Decimal).Abs().GreaterThan(decimal.New(1, -2)) {
+			t.Errorf("%s: %s", what, c.r.Conclusion)
+		}
+		if said := strings.Contains(strings.Join(c.r.Notices, " "), "on top of that"); said != c.said {
+			t.Errorf("%s: %q", what, c.r.Notices)
+		}
+	}
+}

@@ -154,14 +154,14 @@ func (s *Service) Methods(ctx context.Context, body []byte, refused ...fault.Fau
 	if err != nil {
 		return nil, below("/comparison", err)
 	}
-	m := methods{service: s, ctx: ctx, catalogue: c, request: req, all: all, names: names(req.Comparison.Alternatives)}
+	m := methods{service: s, ctx: ctx, catalogue: c, request: req, all: all, names: names(req.Comparison.Alternatives), footing: footingOf(req.Comparison, all, everyone(all))}
 	m.choose()
 	if !m.faults.Empty() || checksOnly(ctx, refused) {
 		return nil, errFaults(m.faults.All())
 	}
 	resp = &MethodsResponse{Inventory: c.ref, EngineVersion: EngineVersion, CarbonUnit: "kg CO2e/m2", CostUnit: c.ref.Currency + "/m2",
 		Crossings: []FactorCrossings{}, Notices: []string{Caution, "a boundary and an allocation move carbon alone, a discount rate cost alone; module D stands beside every boundary and in no sum"}}
-	resp.Notices = append(resp.Notices, c.overrideNotices()...)
+	resp.Notices = slices.Concat(resp.Notices, c.overrideNotices(), m.footing.notices()) // of modules each combination tells
 	if resp.Combinations, err = m.combinations(); err != nil {
 		return nil, err
 	}
@@ -181,6 +181,7 @@ type methods struct {
 	catalogue *catalogue
 	request   MethodsRequest
 	all       []totals // as the comparison stands
+	footing   footing
 	names     []string
 	choices   []MethodChoice
 }
@@ -432,10 +433,11 @@ func (m *methods) combination(choice MethodChoice, all []totals) MethodCombinati
 		}
 		return first
 	}
-	if priced {
+	alike := m.footing.ranks(MeasureNPV)
+	if priced && alike {
 		out.FirstOnCost = lowest(costs)
 	}
-	if out.Comparable {
+	if out.Comparable && alike {
 		out.FirstOnCarbon = lowest(carbons)
 	}
 	return out

@@ -132,7 +132,7 @@ func (s *Service) Sensitivity(ctx context.Context, body []byte, refused ...fault
 		return nil, errFaults(faults.All())
 	}
 	resp = &SensitivityResponse{Inventory: c.ref, EngineVersion: EngineVersion, Measure: req.Measure, MeasureUnit: measureUnit(c, req.Measure), First: req.First, Second: req.Second,
-		Lines: []SensitivityLine{}, Pairs: []SensitivityPair{}, Reversals: []string{}, NotVaried: []SensitivityLeave{}, Notices: append([]string{Caution}, c.overrideNotices()...)}
+		Lines: []SensitivityLine{}, Pairs: []SensitivityPair{}, Reversals: []string{}, NotVaried: []SensitivityLeave{}, Notices: slices.Concat([]string{Caution}, c.overrideNotices(), footingOf(req.Comparison, all, chosen).notices(req.Measure))}
 	of := VaryFactor
 	if costs {
 		of = VaryPrice

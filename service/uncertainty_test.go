@@ -567,3 +567,65 @@ func TestUncertaintyTellsUnknownNamesWithTheRest(t *testing.T) {
 		}
 	}
 }
+
+// What a comparison does not rank, because the service or the modules in the totals
+// differ, no sample, no sensitivity and no break-even ranks by the back door; each says
+// why. With an override they do, and repeat its reason.
+func TestUnequalAlternativesAreNotRankedBySamplesEither(t *testing.T) {
+	svc := newService(t)
+	fewer := edit{"/alternatives/1/service", object2("equivalent_axles", 9_000_000)}
+	uptake := edit{"/alternatives/1/carbonation", object2("strength_class", "C30/37", "exposure", "in_ground", "cements", []any{object2("item", "cement-cem-i", "clinker", "95 %", "reactive_cao", "65 %")})}
+	apart := edit{"/alternatives/2", object2("name", "third", "like", "plain")}
+	const service1, modules, override = "functional-equivalence-mismatch", "cover different modules", "because the request says so: agreed"
+	for name, c := range map[string]struct {
+		edits  []edit
+		ranked []string // measures
+		said   []string
+	}{
+		"equal":            {[]edit{apart}, []string{"net_present_value", "total_carbon"}, nil},
+		"unequal service":  {[]edit{fewer, apart}, nil, []string{service1}},
+		"with an override": {[]edit{fewer, apart, {"/equivalence_override", object2("reason", "agreed")}}, []string{"net_present_value", "total_carbon"}, []string{service1, override}},
+		"unequal modules":  {[]edit{uptake, apart}, []string{"net_present_value"}, []string{modules}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			body := request(t, c.edits...)
+			r := uncertaintyOf(t, svc, body, object2("samples", 1000, "measures", []any{"net_present_value", "total_carbon"}))
+			var ranked []string
+			for _, m := range r.Ranks {
+				ranked = append(ranked, m.Measure)
+			}
+			if !slices.Equal(ranked, c.ranked) || len(r.Conclusions) != 3*len(c.ranked) {
+				t.Errorf("ranked by %v, want %v; %q", ranked, c.ranked, r.Conclusions)
+			}
+			pair := object2("first", "plain", "second", "fibre", "measure", "total_carbon")
+			b := mustBreakEven(t, svc, body, object2("measure", "total_carbon", "variable", object2("item", "cement-cem-i", "of", "factor"), "range", object2("low", "0", "high", "2")))
+			s := sensitivity(t, svc, body, pair)
+			var comparison any
+			if err := json.Unmarshal(body, &comparison); err != nil {
+				t.Fatal(err)
+			}
+			asked, err := json.Marshal(object2("comparison", comparison, "boundaries", []any{"A1-A3"}))
+			if err != nil {
+				t.Fatal(err)
+			}
+			m, err := svc.Methods(t.Context(), asked)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if first := m.Combinations[0]; (len(first.FirstOnCost)+len(first.FirstOnCarbon) > 0) != slices.Contains(c.ranked, "net_present_value") {
+				t.Errorf("first by a choice of method: %v, %v", first.FirstOnCost, first.FirstOnCarbon)
+			}
+			if told := strings.Contains(strings.Join(m.Notices, "\n"), service1); told != slices.Contains(c.said, service1) {
+				t.Errorf("methods: %q", m.Notices)
+			}
+			for what, notices := range map[string][]string{"uncertainty": r.Notices, "break-even": b.Notices, "sensitivity": s.Notices} {
+				text := strings.Join(notices, "\n")
+				for _, part := range []string{service1, modules, override} {
+					if strings.Contains(text, part) != slices.Contains(c.said, part) {
+						t.Errorf("%s: %q, of %q", what, part, notices)
+					}
+				}
+			}
+		})
+	}
+}

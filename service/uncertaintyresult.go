@@ -215,7 +215,8 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 		Notices: []string{Caution,
 			"standard errors and intervals come from the number of samples alone; they say nothing of how well the spreads are known",
 			"nothing that is sampled is part of a hash; request_hash is over the request"}}
-	r.Notices = append(r.Notices, u.catalogue.overrideNotices()...)
+	together := footingOf(u.request.Comparison, u.all, everyone(u.all))
+	r.Notices = slices.Concat(r.Notices, u.catalogue.overrideNotices(), together.notices(u.request.Measures...))
 	if r.Fixed == nil {
 		r.Fixed = []HeldInput{}
 	}
@@ -248,6 +249,9 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 		r.Pairs = append(r.Pairs, u.pair(p, l, pair, alternatives))
 	}
 	for m, byAlternative := range result.Ranks {
+		if !together.ranks(u.measures[m].name) {
+			continue
+		}
 		ranks := RankShares{Measure: u.measures[m].name}
 		for a, shares := range byAlternative {
 			ranks.Alternatives = append(ranks.Alternatives, RankOfSamples{alternatives[a], p.fixed(shares[0]), p.list(shares)})
@@ -256,6 +260,9 @@ func (u *uncertainty) answer(plan *sampling.Plan, l *linear, result *sampling.Re
 	}
 	for i := range r.Pairs {
 		for k := range r.Pairs[i].Differences {
+			if !together.ranks(r.Pairs[i].Differences[k].Measure) {
+				continue
+			}
 			r.Conclusions = append(r.Conclusions, concludePair(&r.Pairs[i], &r.Pairs[i].Differences[k]))
 		}
 	}

@@ -2,6 +2,7 @@ package service
 
 import (
 	"context"
+	"fmt"
 	"maps"
 	"slices"
 	"strings"
@@ -59,6 +60,7 @@ type totals struct {
 	CradleToService                         decimal.Decimal     // A1 to A5, as far as declared
 	BeyondBoundary                          decimal.NullDecimal // D
 	Covers                                  []string            // the modules in the total
+	Unequal                                 string              // why its service is not the baseline's; where all are evaluated
 	Items                                   []string            // that the figures rest on, sorted
 }
 
@@ -285,7 +287,65 @@ func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req Compari
 		list[i] = totalsIn(&e.result)
 		list[i].Items = e.items
 	}
+	if base := slices.Index(names(raw), req.Baseline); chosen == nil && base >= 0 {
+		for i, e := range evaluations {
+			if eq := equivalence(study.service, e, evaluations[base], "the functional unit and the baseline ask for"); !eq.Met {
+				list[i].Unequal = eq.Reason
+			}
+		}
+	}
 	return list, nil
+}
+
+// footing tells what an answer must say where alternatives do not compare: that they
+// give other service than the baseline, or that their carbon covers other modules.
+type footing struct {
+	service, carbon string // empty where it is equal
+	override        *Override
+}
+
+// footingOf is that of some alternatives, of which all figures are known.
+func footingOf(req ComparisonRequest, all []totals, chosen []int) footing {
+	f := footing{override: req.EquivalenceOverride}
+	listed := names(req.Alternatives)
+	for _, i := range chosen {
+		if all[i].Unequal != "" && f.service == "" {
+			f.service = fmt.Sprintf("not all alternatives give the same service: %q, %s", listed[i], all[i].Unequal)
+		}
+		if !slices.Equal(all[i].Covers, all[chosen[0]].Covers) {
+			f.carbon = "the totals of carbon cover different modules, so that one is lower says nothing of what the other leaves out"
+		}
+	}
+	return f
+}
+
+// everyone is the places of all alternatives.
+func everyone(all []totals) []int {
+	places := make([]int, len(all))
+	for i := range places {
+		places[i] = i
+	}
+	return places
+}
+
+// notices are what an answer says beside figures that do not compare.
+func (f footing) notices(measures ...string) []string {
+	var list []string
+	switch {
+	case f.service != "" && f.override != nil:
+		list = append(list, f.service+"; compared because the request says so: "+f.override.Reason)
+	case f.service != "":
+		list = append(list, f.service+"; a lower figure does not make one of them the better")
+	}
+	if f.carbon != "" && slices.Contains(measures, MeasureTotalCarbon) {
+		list = append(list, f.carbon)
+	}
+	return list
+}
+
+// ranks tells whether alternatives may be ranked by a measure.
+func (f footing) ranks(measure string) bool {
+	return (f.service == "" || f.override != nil) && (f.carbon == "" || measure != MeasureTotalCarbon)
 }
 
 // totalsIn are the figures of a result, without the items that they rest on.
