@@ -436,7 +436,7 @@ func TestUploadPageWithKeys(t *testing.T) {
 	// Whoever is signed in with a key that may not is told who may.
 	for role, lacking := range map[string]bool{"viewer": true, "analyst": false} {
 		page, _ := server.page(t, http.StatusOK, get("/upload", "Cookie", "slabledger_key="+server.secrets[role]))
-		if strings.Contains(page, "has not the role that uploading needs") != lacking || strings.Contains(page, `name="key"`) != lacking {
+		if strings.Contains(page, "has not the role that uploading needs") != lacking || strings.Contains(page, `name="key"`) != lacking || !strings.Contains(page, "Sign out") {
 			t.Errorf("a %s reads %s", role, page)
 		}
 	}

@@ -116,7 +116,7 @@ func newPlainForm(doc document, whole string, members []member, folded ...string
 	}
 	f.members = members
 	f.Question = f.parts(members, "", doc, nil)
-	f.offer(f.Question[0], action{"fields " + f.Question[0].Pointer, "Show the fields for it", "Show the fields for it: " + members[0].label})
+	f.offer(f.Question[0], action{"fields " + f.Question[0].Pointer, "Show its fields", "Show its fields: " + members[0].label})
 	for _, n := range f.Question {
 		if slices.Contains(folded, n.member.name) {
 			n.Folds = true

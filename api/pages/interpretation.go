@@ -75,7 +75,7 @@ func (p *Pages) certainty(c echo.Context, o *opened) error {
 }
 
 // aboutMeans tells a mean of samples from a figure as computed.
-const aboutMeans = "As computed means with every price and factor as its source states it; the mean is that of the samples. They differ where a spread is lopsided: a price that may rise further than it may fall draws the mean up, and one that may fall further draws it down."
+const aboutMeans = "“As computed” takes every price and factor as its source states it; the mean is that of the samples. They differ where a spread is lopsided: a price that may rise further than it may fall draws the mean up, and one that may fall further draws it down."
 
 func sentences(list []service.Conclusion) (texts []string) {
 	for _, c := range list {
