@@ -92,11 +92,7 @@ func (s *Server) computed(ctx context.Context, operationID string, work func(con
 		return nil, err
 	}
 	defer done()
-	most := s.options.ComputeLimit
-	if own := time.Duration(service.ActorOf(ctx).Limits.Seconds) * time.Second; own > 0 {
-		most = min(most, own)
-	}
-	limited, cancel := context.WithTimeout(ctx, most)
+	limited, cancel := context.WithTimeout(ctx, service.ActorOf(ctx).Within(s.options.ComputeLimit))
 	defer cancel()
 	text, err := work(limited)
 	if err != nil && limited.Err() != nil && ctx.Err() == nil {

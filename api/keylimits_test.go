@@ -31,10 +31,7 @@ func testLimitsOfAKey(t *testing.T, open opener) {
 	}
 
 	uncertainty := func(samples string) string { return `{"comparison":` + demo(t) + `,"samples":` + samples + `}` }
-	search := altered(t, gridOf(t), func(m map[string]any) {
-		delete(m, "baseline")
-		m["minimise"] = "total_carbon"
-	})
+	search := with(t, with(t, gridOf(t), "/baseline", nil), "/minimise", "total_carbon")
 	for name, c := range map[string]struct{ path, body, pointer string }{
 		"more samples":             {"/v1/uncertainty", uncertainty("2001"), "/samples"},
 		"more samples in a job":    {"/v1/jobs", jobBody("uncertainty", uncertainty("2001")), "/request/samples"},
@@ -72,13 +69,16 @@ func TestTimeOfAKey(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Long work: some seconds of a fast machine.
-	many := altered(t, demo(t), func(m map[string]any) {
-		list := m["alternatives"].([]any)
-		for n := range 4 {
-			list = append(list, map[string]any{"name": fmt.Sprint("fibre ", n), "like": "fibre", "slab": map[string]any{"thickness": fmt.Sprint(200+n, " mm")}})
-		}
-		m["alternatives"] = list
-	})
+	var asked struct {
+		Alternatives []any `json:"alternatives"`
+	}
+	if err := json.Unmarshal([]byte(demo(t)), &asked); err != nil {
+		t.Fatal(err)
+	}
+	for n := range 4 {
+		asked.Alternatives = append(asked.Alternatives, map[string]any{"name": fmt.Sprint("fibre ", n), "like": "fibre", "slab": map[string]any{"thickness": fmt.Sprint(200+n, " mm")}})
+	}
+	many := with(t, demo(t), "/alternatives", asked.Alternatives)
 	body := `{"comparison":` + many + `,"samples":1000000}`
 	w := server.do(bearer(post("/v1/uncertainty", body), secret))
 	if p := problemOf(t, w.Code, w.Header(), w.Body.Bytes()); w.Code != http.StatusServiceUnavailable || p.Type != "/docs/problems/compute-timeout" {
@@ -101,19 +101,4 @@ func TestTimeOfAKey(t *testing.T) {
 	if !strings.Contains(w.Body.String(), "longer than 1s") {
 		t.Errorf("%s", w.Body)
 	}
-}
-
-// altered is a JSON object after a change.
-func altered(t testing.TB, text string, change func(map[string]any)) string {
-	t.Helper()
-	var m map[string]any
-	if err := json.Unmarshal([]byte(text), &m); err != nil {
-		t.Fatal(err)
-	}
-	change(m)
-	out, err := json.Marshal(m)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return string(out)
 }

@@ -46,6 +46,14 @@ func ActorOf(ctx context.Context) Actor {
 	return Actor{ID: Local, Role: inventory.Admin}
 }
 
+// Within is the time that an actor may have for computing, of what the service gives.
+func (a Actor) Within(most time.Duration) time.Duration {
+	if own := time.Duration(a.Limits.Seconds) * time.Second; own > 0 {
+		return min(most, own)
+	}
+	return most
+}
+
 // heldTo refuses so many of what a request asks for, where the key of whoever acts has
 // fewer in one request.
 func heldTo(ctx context.Context, asked, most int, what string, at fault.Path, faults *fault.List) {

@@ -84,7 +84,7 @@ func (s *Service) compareOn(ctx context.Context, c *catalogue, req ComparisonReq
 	}
 	resp = &ComparisonResponse{Head: study.head(hash), Conventions: conventions(), Caution: Caution, Sources: sourcesOf(evaluations)}
 	for _, e := range evaluations {
-		e.result.FunctionalEquivalence = equivalence(study.service, e, evaluations[baseline], "the functional unit and the baseline ask for")
+		e.result.FunctionalEquivalence = equivalence(study.service, e, evaluations[baseline], byBaseline)
 		resp.Alternatives = append(resp.Alternatives, e.result)
 	}
 	resp.Comparison = comparison(evaluations, resp.Alternatives, baseline, req.EquivalenceOverride)

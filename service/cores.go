@@ -38,11 +38,16 @@ func (s *Service) hands() (n int, done func()) {
 	return s.cores.take()
 }
 
-// spread does something for every index below n, on all processors at once. It is for
-// work of some milliseconds in all: what comes beside it waits no longer than beside
-// another request. The error is that of the lowest index that has one, as if all were done
-// in order, so how many processors there are decides nothing; a panic becomes an error.
-func spread(ctx context.Context, n int, do func(i int) error) error {
+// atOnce is spread on all processors. It is for work of some milliseconds in all: what
+// comes beside it waits no longer than beside another request.
+func atOnce(ctx context.Context, n int, do func(i int) error) error {
+	return spread(ctx, runtime.GOMAXPROCS(0), n, do)
+}
+
+// spread does something for every index below n, by so many hands at most. The error is
+// that of the lowest index that has one, as if all were done in order, so the number of
+// hands decides nothing; a panic becomes an error.
+func spread(ctx context.Context, hands, n int, do func(i int) error) error {
 	var (
 		group  sync.WaitGroup
 		next   atomic.Int64
@@ -74,7 +79,7 @@ func spread(ctx context.Context, n int, do func(i int) error) error {
 			}
 		}
 	}
-	for range min(runtime.GOMAXPROCS(0), n) - 1 {
+	for range min(hands, n) - 1 {
 		group.Go(work)
 	}
 	work() // with the hand that asks

@@ -78,6 +78,9 @@ func overlay(asked, own *ServiceLevel) *ServiceLevel {
 	return &s
 }
 
+// byBaseline is what the service of an alternative is compared with, beside others.
+const byBaseline = "the functional unit and the baseline ask for"
+
 // equivalence compares the service of an alternative with what is asked for
 // and, where nothing is asked, with the baseline's (EN 15978, 7.2). Slabs that a
 // method sized must have been sized alike.

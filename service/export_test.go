@@ -58,4 +58,4 @@ func TellProgress(ctx context.Context, done, total int) { progressOf(ctx)(done, 
 func (s *Service) Hands() (n int, done func()) { return s.hands() }
 
 // Spread does short work on all processors.
-var Spread = spread
+var Spread = atOnce

@@ -351,7 +351,7 @@ func (g *grid) rows(s *study, evaluations []*evaluated) []GridRow {
 	rows := make([]GridRow, len(evaluations))
 	var ranked []int // rows
 	for i, e := range evaluations {
-		eq := equivalence(s.service, e, baseline, "the functional unit and the baseline ask for")
+		eq := equivalence(s.service, e, baseline, byBaseline)
 		sameCover := slices.Equal(e.covers, baseline.covers)
 		row := gridRow(e, baseline, sameCover)
 		for _, l := range g.combination(i)[1:] {

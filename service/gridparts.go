@@ -43,7 +43,7 @@ func (g *grid) byParts(ctx context.Context, s *study) ([]*evaluated, bool) {
 	// Parts come first, the larger before the smaller, so that no hand waits long for a
 	// part that another is making.
 	parts := q.concreteKey.count + q.worksKey.count + q.thickKey.count
-	err := spread(ctx, parts+g.count, func(i int) (err error) {
+	err := atOnce(ctx, parts+g.count, func(i int) (err error) {
 		if i < parts {
 			switch {
 			case i < q.concreteKey.count:

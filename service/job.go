@@ -284,10 +284,7 @@ func (s *Service) runJob(ctx context.Context, id string, logger *slog.Logger) er
 	if err != nil {
 		return err
 	}
-	most := s.jobs.Time
-	if own := time.Duration(actor.Limits.Seconds) * time.Second; own > 0 {
-		most = min(most, own)
-	}
+	most := actor.Within(s.jobs.Time)
 	limited, free := context.WithTimeout(As(ctx, actor), most)
 	defer free()
 	work, take := context.WithCancelCause(limited)

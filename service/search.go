@@ -531,67 +531,30 @@ func (q *search) run(ctx context.Context, workers int) error {
 	return w.do(ctx, workers)
 }
 
-// searchWork hands out units of a search to workers. The lowest unit in which something
-// is wrong decides what is told, so that the order in which they end does not.
+// searchWork is the units of a search.
 type searchWork struct {
 	search       *search
 	outer, inner axesKey
 	perOuter     int // units of one outer key
 	units        int
-	next         atomic.Int64
 	flows        atomic.Int64
-	stopped      atomic.Bool
-
-	mutex  sync.Mutex
-	done   int
-	failed int // the lowest unit that did, from 1
-	err    error
 }
 
 func (w *searchWork) do(ctx context.Context, workers int) error {
-	progressOf(ctx)(0, w.search.all.count)
-	var group sync.WaitGroup
-	for range min(workers, w.units) {
-		group.Go(func() {
-			for !w.stopped.Load() {
-				unit := int(w.next.Add(1)) - 1
-				if unit >= w.units {
-					return
-				}
-				count, err := w.guarded(ctx, unit)
-				w.ended(ctx, unit, count, err)
-			}
-		})
-	}
-	group.Wait()
-	if err := gone(ctx); err != nil {
-		return err
-	}
-	return w.err
-}
-
-// guarded turns a panic of a unit into its error: the worker is no request of its own.
-func (w *searchWork) guarded(ctx context.Context, unit int) (count int, err error) {
-	defer func() {
-		if found := recover(); found != nil {
-			err = &Error{Code: Internal, Detail: "the computation failed", Cause: fmt.Errorf("panic in a search: %v", found)}
+	total, looked := w.search.all.count, 0
+	var mutex sync.Mutex
+	progressOf(ctx)(0, total)
+	return spread(ctx, workers, w.units, func(unit int) error {
+		count, err := w.unit(ctx, unit)
+		if err != nil {
+			return err
 		}
-	}()
-	return w.unit(ctx, unit)
-}
-
-func (w *searchWork) ended(ctx context.Context, unit, count int, err error) {
-	w.mutex.Lock()
-	defer w.mutex.Unlock()
-	if err != nil {
-		w.stopped.Store(true)
-		if w.failed == 0 || unit+1 < w.failed {
-			w.failed, w.err = unit+1, err
-		}
-		return
-	}
-	w.done += count
-	progressOf(ctx)(w.done, w.search.all.count)
+		mutex.Lock()
+		defer mutex.Unlock()
+		looked += count
+		progressOf(ctx)(looked, total)
+		return nil
+	})
 }
 
 // unit looks at the combinations of one unit.
@@ -1106,7 +1069,7 @@ func (q *search) verify(ctx context.Context, s *Service, r *SearchResponse, show
 	}
 	slices.Sort(r.Certificate.EvaluatedAt)
 	at := r.Certificate.EvaluatedAt
-	return spread(ctx, len(at), func(k int) error {
+	return atOnce(ctx, len(at), func(k int) error {
 		i := at[k]
 		var result *Result
 		if r.Best != nil && i == r.Best.Index {

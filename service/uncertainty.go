@@ -276,11 +276,7 @@ func (u *uncertainty) readInputs() bool {
 
 // itemsInUse lists the items that any alternative rests on.
 func (u *uncertainty) itemsInUse() []string {
-	every := make([]int, len(u.all))
-	for i := range every {
-		every[i] = i
-	}
-	return itemsOf(u.all, every)
+	return itemsOf(u.all, everyone(u.all))
 }
 
 // name is what an input is called wherever it stands.

@@ -289,7 +289,7 @@ func (s *Service) figuresOrFaults(ctx context.Context, c *catalogue, req Compari
 	}
 	if base := slices.Index(names(raw), req.Baseline); chosen == nil && base >= 0 {
 		for i, e := range evaluations {
-			if eq := equivalence(study.service, e, evaluations[base], "the functional unit and the baseline ask for"); !eq.Met {
+			if eq := equivalence(study.service, e, evaluations[base], byBaseline); !eq.Met {
 				list[i].Unequal = eq.Reason
 			}
 		}

@@ -8,6 +8,7 @@ import (
 	"github.com/go-json-experiment/json"
 
 	"slabledger/lca/fault"
+	"slabledger/service"
 	"slabledger/service/report"
 )
 
@@ -31,20 +32,11 @@ type askedRun struct {
 	askedComparison
 	Comparison *askedComparison `json:"comparison"`
 
-	First    string `json:"first"`
-	Second   string `json:"second"`
-	Measure  string `json:"measure"`
-	Variable *struct {
-		Item        string `json:"item"`
-		Of          string `json:"of"`
-		Pointer     string `json:"pointer"`
-		Unit        string `json:"unit"`
-		CarbonPrice bool   `json:"carbon_price"`
-	} `json:"variable"`
-	Range *struct {
-		Low  string `json:"low"`
-		High string `json:"high"`
-	} `json:"range"`
+	First    string              `json:"first"`
+	Second   string              `json:"second"`
+	Measure  string              `json:"measure"`
+	Variable *service.Variable   `json:"variable"`
+	Range    *service.ValueRange `json:"range"`
 
 	Samples  int      `json:"samples"`
 	Seed     any      `json:"seed"`
@@ -55,13 +47,10 @@ type askedRun struct {
 	Allocations []string `json:"allocations"`
 	Rates       []string `json:"real_discount_rates"`
 
-	Alternative *askedNamed `json:"alternative"`
-	Axes        []askedAxis `json:"axes"`
-	Minimise    string      `json:"minimise"`
-	Cap         *struct {
-		Measure string `json:"measure"`
-		AtMost  string `json:"at_most"`
-	} `json:"cap"`
+	Alternative *askedNamed        `json:"alternative"`
+	Axes        []askedAxis        `json:"axes"`
+	Minimise    string             `json:"minimise"`
+	Cap         *service.SearchCap `json:"cap"`
 }
 
 type askedAxis struct {
